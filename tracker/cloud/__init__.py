@@ -1,0 +1,1 @@
+"""Points of the stone itself: tie points, triangulation, surface with covariance."""

@@ -1,0 +1,1 @@
+"""Stone against model: needle, stone left, over-cuts, volume."""

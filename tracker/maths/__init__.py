@@ -1,0 +1,1 @@
+"""Mathematics used by every step: rotations, rigid fits, the camera, least squares."""

@@ -1,0 +1,1 @@
+"""The network of photographs: first poses, adjustment, covariance, blunders."""

@@ -1,0 +1,1 @@
+"""Pictures, pages and documents: they draw a record and compute nothing."""

@@ -1,0 +1,1 @@
+"""Printed targets: how they are drawn, and where their corners are in a photograph."""
