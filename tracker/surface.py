@@ -1,0 +1,147 @@
+"""A triangle surface in frame coordinates: the model, asked by rays and by nearest point."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import open3d as o3d
+from numpy.typing import NDArray
+
+from tracker.maths.camera import Array
+
+Faces = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Surface:
+    """Triangles with outward normals (counter-clockwise seen from outside).
+
+    Attributes
+    ----------
+    vertices : (n, 3) array, mm, frame coordinates
+    faces : (m, 3) array of rows of `vertices`
+    """
+
+    vertices: Array
+    faces: Faces
+
+    @cached_property
+    def face_normals(self) -> Array:
+        """Unit outward normals of the triangles, (m, 3)."""
+        a, b, c = (self.vertices[self.faces[:, k]] for k in range(3))
+        cross = np.cross(b - a, c - a)
+        return np.asarray(cross / np.maximum(np.linalg.norm(cross, axis=1, keepdims=True), 1e-300))
+
+    @cached_property
+    def face_areas_mm2(self) -> Array:
+        """Areas of the triangles, (m,), mm^2."""
+        a, b, c = (self.vertices[self.faces[:, k]] for k in range(3))
+        return np.asarray(0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1))
+
+    @cached_property
+    def vertex_normals(self) -> Array:
+        """Unit outward normals at the vertices, area weighted, (n, 3)."""
+        summed = np.zeros_like(self.vertices)
+        weighted = self.face_normals * self.face_areas_mm2[:, None]
+        for k in range(3):
+            np.add.at(summed, self.faces[:, k], weighted)
+        return np.asarray(summed / np.maximum(np.linalg.norm(summed, axis=1, keepdims=True), 1e-300))
+
+    @cached_property
+    def box(self) -> tuple[Array, Array]:
+        """Lowest and highest corner of the axis-parallel box, (3,), mm."""
+        return self.vertices.min(axis=0), self.vertices.max(axis=0)
+
+    @cached_property
+    def scene(self) -> o3d.t.geometry.RaycastingScene:
+        """Ray-casting structure (float32: good to about 1e-5 of the size)."""
+        scene = o3d.t.geometry.RaycastingScene()
+        scene.add_triangles(
+            o3d.core.Tensor(self.vertices.astype(np.float32)),
+            o3d.core.Tensor(self.faces.astype(np.uint32)),
+        )
+        return scene
+
+    def first_hit_mm(self, origins: Array, directions: Array) -> Array:
+        """Distance along unit directions to the first triangle, (n,), mm; inf where none."""
+        rays = np.concatenate([origins, directions], axis=1).astype(np.float32)
+        return self.scene.cast_rays(o3d.core.Tensor(rays))["t_hit"].numpy().astype(np.float64)
+
+    def signed_distance_mm(self, points: Array) -> Array:
+        """Distance to the nearest triangle, (n,), mm; positive outside, negative inside."""
+        query = o3d.core.Tensor(points.astype(np.float32))
+        return self.scene.compute_signed_distance(query, nsamples=3).numpy().astype(np.float64)
+
+    def nearest(self, points: Array) -> tuple[Array, Faces]:
+        """Nearest points on the surface (n, 3), mm, and their triangles (n,)."""
+        found = self.scene.compute_closest_points(o3d.core.Tensor(points.astype(np.float32)))
+        return (
+            found["points"].numpy().astype(np.float64),
+            found["primitive_ids"].numpy().astype(np.int64),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Places on a surface, each standing for a patch of it.
+
+    Attributes
+    ----------
+    points : (n, 3) array, mm, frame coordinates
+    normals : (n, 3) array, unit, outward
+    area_mm2 : (n,) array
+        Area that each sample stands for; the sum is the surface's area.
+    face : (n,) array
+        Triangle that each sample lies on.
+    """
+
+    points: Array
+    normals: Array
+    area_mm2: Array
+    face: Faces
+
+
+def sample_surface(surface: Surface, spacing_mm: float, seed: int = 1) -> Samples:
+    """Samples no farther than `spacing_mm` apart, one per cell of a cubic lattice.
+
+    Dense random points on the triangles are thinned to the one nearest to each lattice cell's
+    middle, so the spacing is even and the result the same for the same seed. The normal is the
+    interpolated vertex normal.
+    """
+    rng = np.random.default_rng(seed)
+    areas = surface.face_areas_mm2
+    count = int(np.ceil(areas.sum() / spacing_mm**2 * 24.0))
+    per_face = np.bincount(
+        np.searchsorted(
+            np.cumsum(areas), (np.arange(count) + rng.random()) / count * areas.sum(), side="right"
+        ).clip(0, len(areas) - 1),
+        minlength=len(areas),
+    )
+    face = np.repeat(np.arange(len(areas)), per_face)
+    u, v = rng.random(len(face)), rng.random(len(face))
+    flip = u + v > 1.0
+    u[flip], v[flip] = 1.0 - u[flip], 1.0 - v[flip]
+    weights = np.stack([1.0 - u - v, u, v], axis=1)
+    corners = surface.faces[face]
+    points = np.einsum("nk,nkd->nd", weights, surface.vertices[corners])
+    normals = np.einsum("nk,nkd->nd", weights, surface.vertex_normals[corners])
+    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
+    # the cell's diagonal reaches neighbours at most `spacing_mm` away on a plane
+    cell = spacing_mm / np.sqrt(2.0)
+    index = np.floor(points / cell).astype(np.int64)
+    # opposite faces of a thin form share cells but not samples
+    facing = np.argmax(np.abs(surface.face_normals[face]), axis=1)
+    sign = np.take_along_axis(surface.face_normals[face], facing[:, None], axis=1)[:, 0] > 0
+    keys = np.concatenate([index, facing[:, None], sign[:, None]], axis=1)
+    off = np.linalg.norm(points / cell - index - 0.5, axis=1)
+    order = np.lexsort((off, *keys.T[::-1]))
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = np.any(keys[order][1:] != keys[order][:-1], axis=1)
+    starts = np.flatnonzero(first)
+    chosen = order[starts]
+    share = np.diff(np.append(starts, len(order))) * (areas.sum() / len(face))
+    back = np.argsort(chosen, kind="stable")
+    chosen = chosen[back]
+    return Samples(points[chosen], normals[chosen], share[back], face[chosen])
