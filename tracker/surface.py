@@ -47,7 +47,8 @@ class Surface:
         weighted = self.face_normals * self.face_areas_mm2[:, None]
         for k in range(3):
             np.add.at(summed, self.faces[:, k], weighted)
-        return np.asarray(summed / np.maximum(np.linalg.norm(summed, axis=1, keepdims=True), 1e-300))
+        length = np.linalg.norm(summed, axis=1, keepdims=True)
+        return np.asarray(summed / np.maximum(length, 1e-300))
 
     @cached_property
     def box(self) -> tuple[Array, Array]:
@@ -104,7 +105,7 @@ class Samples:
 
 
 def sample_surface(surface: Surface, spacing_mm: float, seed: int = 1) -> Samples:
-    """Samples no farther than `spacing_mm` apart, one per cell of a cubic lattice.
+    """Samples about `spacing_mm` apart, one per cell of a cubic lattice.
 
     Dense random points on the triangles are thinned to the one nearest to each lattice cell's
     middle, so the spacing is even and the result the same for the same seed. The normal is the
@@ -128,8 +129,7 @@ def sample_surface(surface: Surface, spacing_mm: float, seed: int = 1) -> Sample
     points = np.einsum("nk,nkd->nd", weights, surface.vertices[corners])
     normals = np.einsum("nk,nkd->nd", weights, surface.vertex_normals[corners])
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
-    # the cell's diagonal reaches neighbours at most `spacing_mm` away on a plane
-    cell = spacing_mm / np.sqrt(2.0)
+    cell = spacing_mm
     index = np.floor(points / cell).astype(np.int64)
     # opposite faces of a thin form share cells but not samples
     facing = np.argmax(np.abs(surface.face_normals[face]), axis=1)
