@@ -1,1 +1,6 @@
-"""Careful refinement of the frame's pose against stone that is already finished."""
+"""Careful fit of the stone to the model: the frame decides, finished stone may only refine."""
+
+from tracker.alignment.align import align
+from tracker.alignment.result import Alignment
+
+__all__ = ["Alignment", "align"]
