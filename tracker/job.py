@@ -1,0 +1,306 @@
+"""The job: one sculpture in one folder, and its settings.
+
+::
+
+    job.toml      settings, with the carver's own comments
+    model.ply     the model, mm, frame coordinates
+    frame.csv     frame targets
+    bars.csv      scale bars
+    points.csv    the pointing list
+    stages/NAME/  one folder per stage (see tracker.stage)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from filelock import FileLock, Timeout
+
+from tracker.errors import JobError
+from tracker.records.entries import (
+    Bar,
+    FrameTarget,
+    Points,
+    read_bars,
+    read_frame,
+    read_points,
+    write_bars,
+    write_frame,
+    write_points,
+)
+from tracker.records.settings import BandSettings, Settings, parse_settings, settings_text
+from tracker.records.tables import write_failure, write_whole
+
+if TYPE_CHECKING:
+    from tracker.surface import Surface
+
+SETTINGS_FILE = "job.toml"
+
+ProgressCallback = Callable[[str, float], None]
+"""Called by long work with the step in words and the share of the whole that is done, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A job on disk: its folder and its settings. Tables are read when asked for."""
+
+    folder: Path
+    settings: Settings
+
+    @property
+    def name(self) -> str:
+        """Name of the sculpture."""
+        return self.settings.name
+
+    @property
+    def settings_path(self) -> Path:
+        """``job.toml``."""
+        return self.folder / SETTINGS_FILE
+
+    @property
+    def model_path(self) -> Path:
+        """``model.ply``."""
+        return self.folder / "model.ply"
+
+    @property
+    def frame_path(self) -> Path:
+        """``frame.csv``."""
+        return self.folder / "frame.csv"
+
+    @property
+    def bars_path(self) -> Path:
+        """``bars.csv``."""
+        return self.folder / "bars.csv"
+
+    @property
+    def points_path(self) -> Path:
+        """``points.csv``."""
+        return self.folder / "points.csv"
+
+    @property
+    def stages_path(self) -> Path:
+        """Folder of the stages."""
+        return self.folder / "stages"
+
+    def stage_path(self, name: str) -> Path:
+        """Folder of a stage."""
+        return self.stages_path / name
+
+    def frame(self) -> dict[int, FrameTarget]:
+        """Frame targets by number.
+
+        Raises
+        ------
+        JobError
+            None on record.
+        """
+        if not self.frame_path.is_file():
+            raise JobError(
+                "The frame of this job is not on record.",
+                "Give its targets' coordinates: stoneleft frame import FILE.csv",
+            )
+        return read_frame(self.frame_path, self.settings.measuring.frame_corner_u95_mm)
+
+    def bars(self) -> tuple[Bar, ...]:
+        """Scale bars; none on record is allowed, since the frame gives a scale too."""
+        if not self.bars_path.is_file():
+            return ()
+        return read_bars(self.bars_path, self.settings.measuring.bar_u95_mm)
+
+    def points(self) -> Points:
+        """The pointing list, empty when none is on record."""
+        if not self.points_path.is_file():
+            return Points.none()
+        return read_points(self.points_path)
+
+    def model(self) -> Surface:
+        """The model.
+
+        Raises
+        ------
+        JobError
+            None on record.
+        """
+        from tracker.records.ply import read_surface
+
+        if not self.model_path.is_file():
+            raise JobError(
+                "The model of this job is not on record.",
+                "Give its mesh: stoneleft model import FILE",
+            )
+        return read_surface(self.model_path)
+
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Keeps other commands from changing the job meanwhile.
+
+        Raises
+        ------
+        JobError
+            Another command is at work on the job, or the folder cannot be written to.
+        """
+        lock = FileLock(self.folder / ".lock", timeout=0.0)
+        try:
+            lock.acquire()
+        except Timeout as error:
+            raise JobError(
+                f"Another command is at work on the job in {self.folder}.",
+                "Wait until it has finished and try again.",
+            ) from error
+        except OSError as error:
+            raise write_failure(error, self.folder) from error
+        try:
+            yield
+        finally:
+            lock.release()
+
+
+def find_job_folder(start: Path) -> Path:
+    """Nearest folder upward from `start` that holds ``job.toml``.
+
+    Raises
+    ------
+    JobError
+        There is none.
+    """
+    here = start.absolute()
+    for folder in (here, *here.parents):
+        if (folder / SETTINGS_FILE).is_file():
+            return folder
+    raise JobError(
+        f"There is no job in {here}, nor in any folder above it.",
+        "Go into the job's folder, name it with --job DIR, or start one: stoneleft new DIR",
+    )
+
+
+def open_job(folder: Path | None = None) -> Job:
+    """The job in a folder, or the nearest one upward from the working folder.
+
+    Raises
+    ------
+    JobError
+        No job there, or settings that cannot be used.
+    """
+    if folder is None:
+        folder = find_job_folder(Path.cwd())
+    elif not (folder / SETTINGS_FILE).is_file():
+        raise JobError(
+            f"There is no job in {folder} (no {SETTINGS_FILE}).",
+            f"Start one there: stoneleft new {folder}",
+        )
+    return Job(folder.absolute(), _read_settings(folder / SETTINGS_FILE))
+
+
+def create_job(
+    folder: Path,
+    name: str | None = None,
+    stone: str = "marble",
+    density_kg_per_m3: float | None = None,
+    bands: BandSettings | None = None,
+    allowance_mm: float = 50.0,
+) -> Job:
+    """Starts a job in a new or empty folder, or beside files that are not a job's.
+
+    Parameters
+    ----------
+    name : str, optional
+        Of the sculpture; by default the folder's name.
+    stone : str
+        Kind of stone, "Carrara marble" as well as "marble".
+    density_kg_per_m3 : float, optional
+        By default the usual one of the stone.
+
+    Raises
+    ------
+    JobError
+        There is a job already, or the folder cannot be made.
+    InputError
+        A density, a band or an allowance that cannot be.
+    """
+    folder = folder.absolute()
+    if (folder / SETTINGS_FILE).exists():
+        raise JobError(
+            f"There is a job in {folder} already.", "Choose another folder for the new one."
+        )
+    title = (name if name is not None else folder.name).strip()
+    text = settings_text(title, stone.strip(), density_kg_per_m3, bands, allowance_mm)
+    settings = parse_settings(text, SETTINGS_FILE)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise JobError(f"{folder} is a file.", "Choose another folder for the job.") from error
+    except OSError as error:
+        raise write_failure(error, folder.parent) from error
+    write_whole(folder / SETTINGS_FILE, text.encode("utf-8"))
+    return Job(folder, settings)
+
+
+def put_frame(job: Job, source: Path, *, replace: bool = False) -> dict[int, FrameTarget]:
+    """Puts a table of frame targets on record."""
+    frame = read_frame(source, job.settings.measuring.frame_corner_u95_mm)
+    if job.model_path.is_file():
+        from tracker.records.model_import import check_against_frame
+
+        check_against_frame(job.model(), frame)
+    _put(job, job.frame_path, lambda path: write_frame(path, frame), "a frame", replace)
+    return frame
+
+
+def put_bars(job: Job, source: Path, *, replace: bool = False) -> tuple[Bar, ...]:
+    """Puts a table of scale bars on record."""
+    bars = read_bars(source, job.settings.measuring.bar_u95_mm)
+    _put(job, job.bars_path, lambda path: write_bars(path, bars), "scale bars", replace)
+    return bars
+
+
+def put_points(job: Job, source: Path, *, replace: bool = False) -> Points:
+    """Puts a pointing list on record, checked against the model where there is one."""
+    points = read_points(source)
+    if job.model_path.is_file():
+        from tracker.records.pointing_list import check_on_model
+
+        check_on_model(points, job.model())
+    _put(job, job.points_path, lambda path: write_points(path, points), "points", replace)
+    return points
+
+
+def put_model(job: Job, surface: Surface, *, replace: bool = False) -> None:
+    """Puts a model in frame coordinates on record."""
+    from tracker.records.ply import write_surface
+
+    _put(job, job.model_path, lambda path: write_surface(path, surface), "a model", replace)
+
+
+def _put(job: Job, path: Path, write: Callable[[Path], None], what: str, replace: bool) -> None:
+    """Writes a file of the job as one; what is on record is only replaced when asked to."""
+    with job.locked():
+        fresh = path.with_name(f".{path.name}.new")
+        try:
+            write(fresh)
+            same = path.is_file() and path.read_bytes() == fresh.read_bytes()
+            if path.exists() and not same and not replace:
+                raise JobError(
+                    f"This job has {what} on record already ({path.name}).",
+                    "Add --replace to put the new file in its place.",
+                )
+            fresh.replace(path)
+        except OSError as error:
+            raise write_failure(error, job.folder) from error
+        finally:
+            fresh.unlink(missing_ok=True)
+
+
+def _read_settings(path: Path) -> Settings:
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise JobError(
+            f"{path} cannot be opened ({error.strerror}).", "Check the folder's rights."
+        ) from error
+    except UnicodeDecodeError as error:
+        raise JobError(f"{path} is not written in UTF-8.", "Save it as UTF-8.") from error
+    return parse_settings(text, path.name)

@@ -1,0 +1,1 @@
+"""The job's single files: tables, the model, densities."""

@@ -1,0 +1,290 @@
+"""Stages on disk: one photographed day each, written once and kept.
+
+::
+
+    with stage_draft(job, name) as draft:   # the name is refused here, before the work
+        ...                                 # pictures may be put into draft.folder
+        draft.write(record, cloud, stone_left_map)
+
+The stage appears when the block ends, whole; any failure within it leaves the job as it was.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tracker.comparison.overcuts import OvercutSpot
+from tracker.errors import InputError, JobError
+from tracker.records.stage_facts import (
+    AlignmentFacts,
+    BarFacts,
+    Coverage,
+    PhotoFacts,
+    StageFacts,
+    TargetFacts,
+    facts_document,
+    facts_text,
+    read_facts,
+)
+from tracker.records.stage_tables import (
+    OVERCUT_COLUMNS,
+    POINT_COLUMNS,
+    STATES,
+    PointReading,
+    overcut_rows,
+    point_rows,
+    read_overcuts,
+    read_point_readings,
+    write_overcuts,
+    write_point_readings,
+)
+from tracker.records.tables import write_whole
+from tracker.records.whole_folder import remove_unfinished, whole_folder
+
+if TYPE_CHECKING:
+    from tracker.job import Job
+    from tracker.records.ply import CloudPoints, StoneLeftMap
+
+RECORD_FILE = "stage.json"
+POINTS_FILE = "points.csv"
+OVERCUTS_FILE = "overcuts.csv"
+CLOUD_FILE = "cloud.ply"
+MAP_FILE = "stone_left.ply"
+HEATMAP_FILE = "heatmap.png"
+OVERLAYS_FOLDER = "overlays"
+LONGEST_NAME = 80
+_FORBIDDEN = frozenset('/\\:*?"<>|')
+_RESERVED = frozenset(
+    {"con", "prn", "aux", "nul", *(f"{port}{k}" for port in ("com", "lpt") for k in range(1, 10))}
+)
+
+__all__ = [
+    "STATES",
+    "AlignmentFacts",
+    "BarFacts",
+    "Coverage",
+    "OvercutSpot",
+    "PhotoFacts",
+    "PointReading",
+    "StageDraft",
+    "StageFacts",
+    "StageRecord",
+    "TargetFacts",
+    "check_stage_name",
+    "default_stage_name",
+    "list_stages",
+    "load_stage",
+    "stage_document",
+    "stage_draft",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class StageRecord:
+    """A stage without its cloud, map and pictures."""
+
+    facts: StageFacts
+    points: tuple[PointReading, ...]
+    overcuts: tuple[OvercutSpot, ...]
+
+    @property
+    def name(self) -> str:
+        """Name of the stage."""
+        return self.facts.name
+
+
+@dataclass(slots=True)
+class StageDraft:
+    """A stage being written.
+
+    Attributes
+    ----------
+    folder : Path
+        Temporary folder; pictures go here (HEATMAP_FILE, OVERLAYS_FOLDER).
+    final : Path
+        Where the stage will stand.
+    name : str
+    written : bool
+        Whether the record is in it.
+    """
+
+    folder: Path
+    final: Path
+    name: str
+    written: bool = False
+
+    def write(self, record: StageRecord, cloud: CloudPoints, stone_left: StoneLeftMap) -> None:
+        """Writes record, tables, cloud and map."""
+        from tracker.records.ply import write_cloud, write_map
+
+        write_point_readings(self.folder / POINTS_FILE, record.points)
+        write_overcuts(self.folder / OVERCUTS_FILE, record.overcuts)
+        write_cloud(self.folder / CLOUD_FILE, cloud)
+        write_map(self.folder / MAP_FILE, stone_left)
+        write_whole(self.folder / RECORD_FILE, facts_text(record.facts).encode("utf-8"))
+        self.written = True
+
+
+@contextmanager
+def stage_draft(job: Job, name: str) -> Iterator[StageDraft]:
+    """Prepares a stage and puts it in place at the end, whole or not at all.
+
+    Raises
+    ------
+    JobError
+        The name is taken, another command is at work on the job, the folder cannot be written
+        to, or the disk is full.
+    InputError
+        A name that a file system cannot hold.
+    """
+    name = check_stage_name(name)
+    with job.locked():
+        refuse_taken(job, name)
+        remove_unfinished(job.stages_path)
+        with whole_folder(job.stage_path(name)) as folder:
+            draft = StageDraft(folder, job.stage_path(name), name)
+            yield draft
+            if not draft.written:
+                raise RuntimeError("a stage was to be closed without its record")
+
+
+def refuse_taken(job: Job, name: str) -> None:
+    """Refuses a stage name that is on record, whatever its capitals.
+
+    Raises
+    ------
+    JobError
+        It is taken.
+    """
+    for taken in stage_names(job):
+        if _same_name(taken, name):
+            raise JobError(
+                f"There is a stage {taken} already; stages are kept as they are.",
+                "Give the new one another name: --name NAME",
+            )
+
+
+def check_stage_name(name: str) -> str:
+    """The name, trimmed and in one spelling of its accents.
+
+    Raises
+    ------
+    InputError
+        Empty, too long, or with characters that not every file system can hold.
+    """
+    clean = unicodedata.normalize("NFC", name.strip())
+    bad = sorted({c for c in clean if c in _FORBIDDEN or not c.isprintable()})
+    if bad:
+        shown = " ".join(c if c.isprintable() else repr(c) for c in bad)
+        raise InputError(
+            f"The stage name {clean!r} has characters that a folder cannot have: {shown}",
+            "Use letters, digits, spaces, dots and dashes.",
+        )
+    reserved = clean.casefold().split(".")[0] in _RESERVED
+    if not clean or clean[0] == "." or clean[-1] == "." or reserved:
+        raise InputError(
+            f"{clean!r} cannot be the name of a stage.",
+            "Use letters, digits, spaces and dashes, and no dot at either end.",
+        )
+    if len(clean) > LONGEST_NAME or len(clean.encode()) > 2 * LONGEST_NAME:
+        raise InputError(
+            f"The stage name is {len(clean)} characters long.",
+            f"Use {LONGEST_NAME} at the most.",
+        )
+    return clean
+
+
+def default_stage_name(taken_at: Sequence[datetime | None], today: datetime) -> str:
+    """Date on which most of the photographs were taken, YYYY-MM-DD; else today's."""
+    days = Counter(moment.date() for moment in taken_at if moment is not None)
+    if not days:
+        return today.date().isoformat()
+    most = max(days.values())
+    return min(day for day, count in days.items() if count == most).isoformat()
+
+
+def stage_names(job: Job) -> tuple[str, ...]:
+    """Names of the stages on record, in alphabetical order."""
+    if not job.stages_path.is_dir():
+        return ()
+    return tuple(
+        sorted(
+            path.name
+            for path in job.stages_path.iterdir()
+            if path.is_dir() and not path.name.startswith(".")
+        )
+    )
+
+
+def list_stages(job: Job) -> tuple[StageFacts, ...]:
+    """Facts of all stages, oldest first.
+
+    Raises
+    ------
+    JobError
+        A record is damaged.
+    """
+    found = [read_facts(job.stage_path(name) / RECORD_FILE) for name in stage_names(job)]
+    return tuple(sorted(found, key=lambda facts: (facts.date, facts.name)))
+
+
+def load_stage(job: Job, name: str) -> StageRecord:
+    """A stage on record.
+
+    Raises
+    ------
+    JobError
+        There is no such stage, or its record is damaged.
+    """
+    known = stage_names(job)
+    found = next((known_name for known_name in known if _same_name(known_name, name)), None)
+    if found is None:
+        raise JobError(
+            f"There is no stage {name}.",
+            f"On record: {', '.join(known)}." if known else "Add one: stoneleft stage add PHOTOS",
+        )
+    folder = job.stage_path(found)
+    return StageRecord(
+        facts=read_facts(folder / RECORD_FILE),
+        points=read_point_readings(folder / POINTS_FILE),
+        overcuts=read_overcuts(folder / OVERCUTS_FILE),
+    )
+
+
+def stage_document(record: StageRecord) -> dict[str, Any]:
+    """Facts, points and over-cuts as plain lists, texts and figures, for JSON."""
+    points = [_typed(POINT_COLUMNS, row) for row in point_rows(record.points)]
+    overcuts = [_typed(OVERCUT_COLUMNS, row) for row in overcut_rows(record.overcuts)]
+    return {**facts_document(record.facts), "points": points, "overcuts": overcuts}
+
+
+_TEXT_COLUMNS = frozenset({"name", "bound", "state", "nearest_point", "trend"})
+
+
+def _typed(columns: Sequence[str], row: Sequence[str | int]) -> dict[str, Any]:
+    """A table's line with figures as numbers, yes and no as truth, and null for none."""
+    typed: dict[str, Any] = {}
+    for column, value in zip(columns, row, strict=True):
+        if column == "sure":
+            typed[column] = value == "yes"
+        elif column in _TEXT_COLUMNS:
+            typed[column] = value
+        else:
+            typed[column] = None if value == "" else float(value)
+            if isinstance(value, int):
+                typed[column] = value
+    return typed
+
+
+def _same_name(one: str, other: str) -> bool:
+    def plain(name: str) -> str:
+        return unicodedata.normalize("NFC", name.strip()).casefold()
+
+    return plain(one) == plain(other)
