@@ -135,7 +135,7 @@ def undistort(lens: Lens, pixels: Array, steps: int = 12) -> Array:
             ],
             axis=-1,
         )
-    return guess
+    return np.asarray(guess)
 
 
 def rays_frame(lens: Lens, pose: Pose, pixels: Array) -> Array:

@@ -30,6 +30,39 @@ class ImageObservations:
     cov_px2: Array
     """(m, 2, 2) px^2."""
 
+    @staticmethod
+    def none() -> ImageObservations:
+        """No observations of single points."""
+        rows = np.zeros(0, np.int64)
+        return ImageObservations(rows, rows, np.zeros((0, 2)), np.zeros((0, 2, 2)))
+
+
+@dataclass(frozen=True, slots=True)
+class TargetSightings:
+    """Whole targets seen in photographs, n of them: four corners whose errors hang together.
+
+    Their points always stay in the reduced system (`Network.joint`).
+    """
+
+    photo: Rows
+    """(n,) row of the photograph."""
+    corners: Rows
+    """(n, 4) rows of points."""
+    pixel: Array
+    """(n, 4, 2) px."""
+    cov_px2: Array
+    """(n, 8, 8) px^2, in the order x0, y0, x1, ..."""
+
+    @staticmethod
+    def none() -> TargetSightings:
+        """No targets."""
+        return TargetSightings(
+            np.zeros(0, np.int64),
+            np.zeros((0, 4), np.int64),
+            np.zeros((0, 4, 2)),
+            np.zeros((0, 8, 8)),
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class KnownPoints:
@@ -40,6 +73,11 @@ class KnownPoints:
     """(k, 3) mm."""
     sigma_mm: Array
     """(k,) mm, the same in the three directions."""
+
+    @staticmethod
+    def none() -> KnownPoints:
+        """No known points: the datum is free."""
+        return KnownPoints(np.zeros(0, np.int64), np.zeros((0, 3)), np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +94,12 @@ class KnownDistances:
     """(b, 4) rows of points."""
     length_mm: Array
     sigma_mm: Array
+
+    @staticmethod
+    def none() -> KnownDistances:
+        """No bars."""
+        rows = np.zeros((0, 4), np.int64)
+        return KnownDistances(rows, rows, np.zeros(0), np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +126,9 @@ class Network:
     known: KnownPoints
     distances: KnownDistances
     lens_priors: tuple[LensPrior, ...]
+    sightings: TargetSightings = field(default_factory=TargetSightings.none)
+    joint: Rows = field(default_factory=lambda: np.zeros(0, np.int64))
+    """Further points whose joint covariance is wanted; corners of sightings and bars always are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +149,16 @@ class Solution:
         False where an observation was rejected as a blunder.
     cost : float
         Half the sum of squared weighted residuals (robust).
+    placed : (n_points,) bool
+        False for points left without enough observations; their coordinates mean nothing and
+        their covariance is infinite.
+    joint : (j,) rows of points
+    cov_joint : (6 n_photos + 8 n_lenses + 3 j, same) array
+        Cameras as in `cov_cameras`, then the joint points.
+    sighting_residual_px : (n, 4, 2) array, px
+    sighting_used : (n,) bool
+    redundancy : int
+        Observations less unknowns.
     """
 
     lenses: tuple[Lens, ...]
@@ -115,3 +172,22 @@ class Solution:
     cost: float
     iterations: int
     warnings: tuple[str, ...] = field(default=())
+    placed: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    joint: Rows = field(default_factory=lambda: np.zeros(0, np.int64))
+    cov_joint: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    sighting_residual_px: Array = field(default_factory=lambda: np.zeros((0, 4, 2)))
+    sighting_used: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    redundancy: int = 0
+
+    def cov_of_joint(self, points: Rows) -> Array:
+        """Joint covariance of some of the joint points, (3 k, 3 k), mm^2.
+
+        Raises
+        ------
+        KeyError
+            One of the rows is not a joint point.
+        """
+        place = {int(row): k for k, row in enumerate(self.joint)}
+        first = len(self.cov_cameras) + 3 * np.array([place[int(row)] for row in points], np.int64)
+        columns = (first[:, None] + np.arange(3)).ravel()
+        return np.asarray(self.cov_joint[np.ix_(columns, columns)])

@@ -1,0 +1,238 @@
+"""The adjustment of a day: from detections and records to poses, targets and their uncertainty.
+
+1. First poses and corners (`start`).
+2. Free network of the targets: nothing is held to the record, so targets that moved between
+   photographs and photographs that do not fit show by themselves and are left out.
+3. The record is laid over it; the targets that agree become the datum, each is tested, and bars
+   are tested against them (or, without a frame, against each other).
+4. Everything once more, tie points included, each class of observations weighted by the scatter
+   that it showed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import stats
+
+from tracker.errors import NetworkError
+from tracker.maths.robust import median_sigma
+from tracker.network.build import Assembled, Choice, Material, Values, assemble
+from tracker.network.datum_choice import choose_bars, lay_record, settle_record
+from tracker.network.outcome import Adjustment
+from tracker.network.problem import Solution
+from tracker.network.record import Bar, KnownTarget, Settings, TiePoints
+from tracker.network.resection import flat_targets, resect
+from tracker.network.residuals import whitener
+from tracker.network.screening import Moved, bad_photos, examine, score, suspects
+from tracker.network.solve import solve
+from tracker.network.start import Start, scale_to, start_network
+from tracker.network.summary import summarise
+from tracker.targets.observation import Detection
+
+ROUNDS = 6
+MIN_PHOTOS = 3
+
+
+def adjust(
+    detections: Sequence[Detection],
+    *,
+    names: Sequence[str],
+    cameras: Sequence[int],
+    sizes: Sequence[tuple[int, int]],
+    focal_guess_px: Sequence[float],
+    focal_known: Sequence[bool] | None = None,
+    known: Mapping[int, KnownTarget] | None = None,
+    bars: Sequence[Bar] = (),
+    side_mm: float | Mapping[int, float] = 40.0,
+    settings: Settings | None = None,
+) -> Adjustment:
+    """Adjustment of the targets alone.
+
+    Parameters
+    ----------
+    detections, names, cameras : one per photograph
+        What was detected, the file's name, and the row of its camera.
+    sizes, focal_guess_px, focal_known : one per camera
+        (width, height) in px, first focal length in px, whether EXIF vouches for it.
+    known : mapping of target to its record (frame, lasting, seat); none for a free network
+    bars : scale bars
+    side_mm : printed side of the targets' black square, roughly; one for all or by number
+
+    Raises
+    ------
+    TargetError
+        No target, none of the frame's, or too many that disagree with the record.
+    NetworkError
+        Fewer than three photographs with a pose.
+    ScaleError
+        Nothing gives the scale, or the bars contradict the frame or each other.
+    """
+    material = Material(
+        tuple(detections),
+        tuple(names),
+        tuple(int(c) for c in cameras),
+        tuple(sizes),
+        tuple(focal_guess_px),
+        dict(known or {}),
+        tuple(bars),
+        settings or Settings(),
+    )
+    record = {tag: target.corners for tag, target in material.known.items()}
+    start = start_network(
+        detections, cameras, sizes, focal_guess_px, record, focal_known=focal_known, side_mm=side_mm
+    )
+    stand = _free_network(material, start)
+    if material.known:
+        choice, values = lay_record(material, stand.choice, stand.values)
+        choice, values = settle_record(material, choice, values)
+        stand = replace(stand, choice=choice, values=values)
+    choice, values = choose_bars(material, stand.choice, stand.values)
+    return _finish(material, replace(stand, choice=choice, values=values))
+
+
+def add_ties(previous: Adjustment, ties: TiePoints) -> Adjustment:
+    """The same day once more with tie points; targets, photographs and bars stay as chosen.
+
+    Raises
+    ------
+    NetworkError
+        The observations do not fix the unknowns.
+    """
+    material = replace(previous.material, ties=ties)
+    values = Values(
+        {i: photo.pose for i, photo in enumerate(previous.photos) if photo.pose is not None},
+        {target.tag: target.corners for target in previous.targets if target.photos > 0},
+        previous.lenses,
+    )
+    return _finish(material, Stand(previous.choice, values))
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """Choice and values that one step hands to the next."""
+
+    choice: Choice
+    values: Values
+
+
+def _free_network(material: Material, start: Start) -> Stand:
+    """Targets alone with nothing held, until photographs and targets agree."""
+    lengths = [(bar.target_a, bar.target_b, bar.length_mm) for bar in material.bars]
+    scale = scale_to(start.corners, lengths) if start.free else 1.0
+    values = Values(
+        {i: replace(pose, t=pose.t * scale) for i, pose in start.poses.items()},
+        {tag: corners * scale for tag, corners in start.corners.items()},
+        start.lenses,
+    )
+    remedies = {e.photo: f"{e.reason}. {e.remedy}" for e in start.excluded}
+    choice = Choice()
+    for _ in range(ROUNDS):
+        assembled = assemble(material, choice, values)
+        _need_photos(material, assembled)
+        solution = solve(assembled.network, covariance=False)
+        values = values.updated(assembled.values(solution))
+        values = _pose_the_rest(material, choice, values)
+        again = _screen(material, choice, values, assembled, solution)
+        late = set(values.poses) - set(choice.photos_out) - set(assembled.photos)
+        if again == choice and not late:
+            break
+        choice = again
+    out = {p: why for p, why in remedies.items() if p not in values.poses}
+    return Stand(replace(choice, photos_out={**out, **choice.photos_out}), values)
+
+
+def _screen(
+    material: Material, choice: Choice, values: Values, assembled: Assembled, solution: Solution
+) -> Choice:
+    """What the fit says must be left out beyond what is out already."""
+    out, scale = bad_photos(material, assembled, solution)
+    combined = {p: choice.photo_scale.get(p, 1.0) * s for p, s in scale.items()}
+    choice = replace(choice, photo_scale={**choice.photo_scale, **combined})
+    if out:
+        return replace(choice, photos_out={**choice.photos_out, **out})
+    used = solution.sighting_used
+    rms = score(assembled, solution).rms_px
+    scatter = float(np.median(rms[used])) if used.any() else 0.0
+    targets_out = dict(choice.targets_out)
+    sightings_out = set(choice.sightings_out)
+    for tag in suspects(assembled, solution):
+        together, moved = examine(material, choice, values, tag, scatter)
+        if moved is not None:
+            targets_out[tag] = _moved_reason(material, moved)
+        else:
+            photos = {p for p, t in assembled.sightings if t == tag}
+            sightings_out |= {(p, tag) for p in photos - set(together)}
+    return replace(choice, targets_out=targets_out, sightings_out=frozenset(sightings_out))
+
+
+def _moved_reason(material: Material, moved: Moved) -> str:
+    before, after = material.names[moved.before], material.names[moved.after]
+    return (
+        f"moved by {moved.shift_mm:.1f} mm and {moved.turn_deg:.1f} degrees "
+        f"between {before} and {after}"
+    )
+
+
+def _pose_the_rest(material: Material, choice: Choice, values: Values) -> Values:
+    """Photographs that could not be posed with the first lens, tried with the better one."""
+    poses = dict(values.poses)
+    for photo, detection in enumerate(material.detections):
+        if photo in poses or photo in choice.photos_out:
+            continue
+        lens = values.lenses[material.cameras[photo]]
+        found = resect(flat_targets(lens, detection.used), values.corners)
+        if found is not None:
+            poses[photo] = found.pose
+    return replace(values, poses=poses)
+
+
+def _need_photos(material: Material, assembled: Assembled) -> None:
+    if len(assembled.photos) < MIN_PHOTOS:
+        raise NetworkError(
+            f"Only {len(assembled.photos)} of {len(material.names)} photographs can be placed; "
+            f"at least {MIN_PHOTOS} are needed.",
+            "Take more photographs, each with two frame cards or more in view.",
+        )
+
+
+def _finish(material: Material, stand: Stand) -> Adjustment:
+    """Last solution, each class of observations weighted by the scatter that it showed."""
+    choice = stand.choice
+    assembled = assemble(material, choice, stand.values)
+    _need_photos(material, assembled)
+    solution = solve(assembled.network)
+    choice = replace(
+        choice,
+        target_scale=choice.target_scale * _target_scatter(assembled, solution),
+        tie_scale=choice.tie_scale * _tie_scatter(assembled, solution),
+    )
+    if choice != stand.choice:
+        assembled = assemble(material, choice, stand.values.updated(assembled.values(solution)))
+        solution = solve(assembled.network)
+    return summarise(material, choice, stand.values, assembled, solution)
+
+
+def _target_scatter(assembled: Assembled, solution: Solution) -> float:
+    """Factor by which the corners' sigmas are too small, at least 1."""
+    z2 = score(assembled, solution).chi2
+    share = min(1.0, solution.redundancy / max(1, _observations(assembled)))
+    typical = float(np.median(z2)) / float(stats.chi2.ppf(0.5, 8.0 * max(share, 0.1)))
+    return max(1.0, float(np.sqrt(typical)))
+
+
+def _tie_scatter(assembled: Assembled, solution: Solution) -> float:
+    seen = assembled.network.seen
+    if len(seen.photo) == 0:
+        return 1.0
+    rows = np.matmul(whitener(seen.cov_px2), solution.residual_px[:, :, None])[:, :, 0]
+    points = len(np.unique(seen.point))
+    share = 1.0 - 3.0 * points / (2.0 * len(rows))
+    z = np.linalg.norm(rows, axis=1) / np.sqrt(max(share, 0.05))
+    return max(1.0, median_sigma(z, 2))
+
+
+def _observations(assembled: Assembled) -> int:
+    return 8 * len(assembled.sightings) + 2 * len(assembled.network.seen.photo)
