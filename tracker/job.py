@@ -28,6 +28,7 @@ from tracker.records.entries import (
     read_bars,
     read_frame,
     read_points,
+    read_seats,
     write_bars,
     write_frame,
     write_points,
@@ -36,6 +37,7 @@ from tracker.records.settings import BandSettings, Settings, parse_settings, set
 from tracker.records.tables import write_failure, write_whole
 
 if TYPE_CHECKING:
+    from tracker.records.model_import import ModelImport
     from tracker.surface import Surface
 
 SETTINGS_FILE = "job.toml"
@@ -266,6 +268,33 @@ def put_points(job: Job, source: Path, *, replace: bool = False) -> Points:
         check_on_model(points, job.model())
     _put(job, job.points_path, lambda path: write_points(path, points), "points", replace)
     return points
+
+
+def import_model_into(
+    job: Job,
+    mesh: Path,
+    units: str | None = None,
+    seats: Path | None = None,
+    scale: str = "1",
+    *,
+    replace: bool = False,
+) -> ModelImport:
+    """Reads a mesh file, checks it against the frame on record and puts it on record.
+
+    Parameters and errors are those of `tracker.records.model_import.import_model`; seats is a
+    table, scale a text like 3:2.
+    """
+    from tracker.records.model_import import import_model, parse_scale
+
+    result = import_model(
+        mesh,
+        units,
+        None if seats is None else read_seats(seats),
+        parse_scale(scale),
+        job.frame() if job.frame_path.is_file() else None,
+    )
+    put_model(job, result.surface, replace=replace)
+    return result
 
 
 def put_model(job: Job, surface: Surface, *, replace: bool = False) -> None:

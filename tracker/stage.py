@@ -22,6 +22,8 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.comparison.overcuts import OvercutSpot
 from tracker.errors import InputError, JobError
+from tracker.maths.camera import Array
+from tracker.records.entries import FrameTarget
 from tracker.records.stage_facts import (
     AlignmentFacts,
     BarFacts,
@@ -38,6 +40,7 @@ from tracker.records.stage_tables import (
     POINT_COLUMNS,
     STATES,
     PointReading,
+    advice,
     overcut_rows,
     point_rows,
     read_overcuts,
@@ -45,10 +48,11 @@ from tracker.records.stage_tables import (
     write_overcuts,
     write_point_readings,
 )
-from tracker.records.tables import write_whole
+from tracker.records.tables import refuse_existing, write_whole
 from tracker.records.whole_folder import remove_unfinished, whole_folder
 
 if TYPE_CHECKING:
+    from tracker.comparison.states import Bands
     from tracker.job import Job
     from tracker.records.ply import CloudPoints, StoneLeftMap
 
@@ -70,6 +74,7 @@ __all__ = [
     "AlignmentFacts",
     "BarFacts",
     "Coverage",
+    "ListedPoint",
     "OvercutSpot",
     "PhotoFacts",
     "PointReading",
@@ -77,10 +82,13 @@ __all__ = [
     "StageFacts",
     "StageRecord",
     "TargetFacts",
+    "advice",
     "check_stage_name",
     "default_stage_name",
+    "lasting_targets",
     "list_stages",
     "load_stage",
+    "pointing_list",
     "stage_document",
     "stage_draft",
 ]
@@ -98,6 +106,27 @@ class StageRecord:
     def name(self) -> str:
         """Name of the stage."""
         return self.facts.name
+
+
+@dataclass(frozen=True, slots=True)
+class ListedPoint:
+    """A point of the pointing list with what is known of it.
+
+    Attributes
+    ----------
+    xyz, normal : (3,) arrays
+        mm, frame coordinates; unit, outward.
+    hollow_mm : float or None
+        Way along the needle up to the model's convex hull: zero for a high point.
+    reading : PointReading or None
+        Of the latest stage.
+    """
+
+    name: str
+    xyz: Array
+    normal: Array
+    hollow_mm: float | None
+    reading: PointReading | None
 
 
 @dataclass(slots=True)
@@ -256,6 +285,116 @@ def load_stage(job: Job, name: str) -> StageRecord:
         points=read_point_readings(folder / POINTS_FILE),
         overcuts=read_overcuts(folder / OVERCUTS_FILE),
     )
+
+
+def lasting_targets(job: Job) -> dict[int, FrameTarget]:
+    """Targets on the block's lasting faces, as the earliest stage that placed them has them.
+
+    Always the earliest: a record that followed the stage before would drift from day to day.
+    """
+    wanted = set(job.settings.targets.lasting)
+    found: dict[int, FrameTarget] = {}
+    for facts in list_stages(job) if wanted else ():
+        for target in facts.targets:
+            corners, sigma = target.corners_mm, target.sigma_mm
+            if target.id not in wanted or target.id in found or not target.used:
+                continue
+            if corners is not None and sigma is not None:
+                found[target.id] = FrameTarget(corners, sigma)
+    return dict(sorted(found.items()))
+
+
+def pointing_list(job: Job) -> tuple[ListedPoint, ...]:
+    """The points in the order in which they are taken, with what the latest stage says of them.
+
+    High points first where the model is on record, else as in ``points.csv``.
+    """
+    from tracker.records.pointing_list import depth_below_hull_mm, high_points_first
+
+    points = job.points()
+    order, hollow = list(range(len(points))), _no_depths(len(points))
+    if job.model_path.is_file() and len(points):
+        model = job.model()
+        order = [int(k) for k in high_points_first(points, model)]
+        hollow = [float(d) for d in depth_below_hull_mm(points, model)]
+    stages = list_stages(job)
+    readings: dict[str, PointReading] = {}
+    if stages:
+        latest = load_stage(job, stages[-1].name)
+        readings = {reading.name: reading for reading in latest.points}
+    return tuple(
+        ListedPoint(
+            points.names[k], points.xyz[k], points.normals[k], hollow[k],
+            readings.get(points.names[k]),
+        )
+        for k in order
+    )  # fmt: skip
+
+
+def _unread(point: ListedPoint) -> PointReading:
+    return PointReading(
+        name=point.name,
+        xyz=point.xyz,
+        normal=point.normal,
+        stone_left_mm=None,
+        at_least=False,
+        u95_mm=None,
+        state=STATES[0],
+        sure=False,
+        photos=0,
+    )
+
+
+def _no_depths(count: int) -> list[float | None]:
+    return [None] * count
+
+
+def export_points(job: Job, path: Path) -> int:
+    """Writes the pointing list as `pointing_list` orders it, with the columns of a stage's.
+
+    Returns
+    -------
+    int
+        How many points.
+
+    Raises
+    ------
+    JobError
+        No points on record, a file in the way, or a place that cannot be written to.
+    """
+    refuse_existing(path)
+    listed = pointing_list(job)
+    if not listed:
+        raise JobError(
+            "There are no points on record.", "Give them: stoneleft points import FILE.csv"
+        )
+    write_point_readings(path, [point.reading or _unread(point) for point in listed])
+    return len(listed)
+
+
+def listed_document(point: ListedPoint, bands: Bands) -> dict[str, Any]:
+    """A point of the pointing list as plain texts and figures."""
+    reading = point.reading
+    document = _typed(POINT_COLUMNS, point_rows([reading or _unread(point)])[0])
+    hollow = None if point.hollow_mm is None else round(point.hollow_mm, 1)
+    return {
+        **document,
+        "state": "" if reading is None else reading.state,
+        "hollow_mm": hollow,
+        "advice": "" if reading is None else advice(reading, bands),
+    }
+
+
+def summary_document(facts: StageFacts) -> dict[str, Any]:
+    """A stage in one line of plain texts and figures."""
+    document = facts_document(facts)
+    kept = ("name", "date", "software", "counts", "volume_left_cm3", "volume_left_u95_cm3")
+    return {
+        **{key: document[key] for key in (*kept, "mass_left_kg", "mass_left_u95_kg")},
+        "photos": len(facts.photos),
+        "photos_used": sum(photo.used for photo in facts.photos),
+        "seen_share": document["coverage"]["seen_share"],
+    }
 
 
 def stage_document(record: StageRecord) -> dict[str, Any]:

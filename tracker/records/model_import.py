@@ -28,6 +28,8 @@ UNIT_BY_STANDARD = {"glb": "m", "gltf": "m"}
 """glTF 2.0, section 3.4: all linear distances are in metres."""
 SIZE_RATIO = 5.0
 """A model may be this much smaller or larger than the box of the frame's targets."""
+WITHIN_MODEL_MM = 10.0
+"""Deeper than this within a closed model no target of the frame can stand."""
 POSSIBLE_SIZE_MM = (20.0, 20000.0)
 """Diagonal of a model that can be carved, where no frame is there to compare with."""
 FORMATS = "STL, OBJ, PLY, glTF or GLB"
@@ -103,6 +105,8 @@ def import_model(
     if frame is None:
         notes.append("The frame is not on record yet, so the size could not be checked against it.")
     surface = Surface(vertices, np.asarray(mesh.faces, dtype=np.int64))
+    if mesh.is_watertight:
+        _check_targets_outside(path.name, surface, frame)
     return ModelImport(surface, bool(mesh.is_watertight), tuple(notes))
 
 
@@ -321,7 +325,13 @@ def _check_size(
         best = min(misfit, key=lambda other: float(misfit[other]))
         hint = f"It was exported in {_UNIT_WORDS[best]}, it seems: import it with --units {best}."
     read_as = f"with --units {unit}" if chosen else f"read in {_UNIT_WORDS[unit]}"
-    raise MeshError(f"{name}, {read_as}, is {size:.3g} mm large; impossible {beside}.", hint)
+    raise MeshError(f"{name}, {read_as}, is {_shown_mm(size)} large; impossible {beside}.", hint)
+
+
+def _shown_mm(size_mm: float) -> str:
+    if size_mm >= 10000.0:
+        return f"{size_mm / 1000.0:.0f} m"
+    return f"{size_mm:.0f} mm" if size_mm >= 10.0 else f"{size_mm:.2g} mm"
 
 
 _UNIT_WORDS = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "inch": "inches"}
@@ -362,6 +372,25 @@ def _check_place(
         f"With these seats {name} lies {away:.0f} mm away from the frame.",
         "Check the seats' coordinates: they must be in the mesh's own coordinates and units.",
     )
+
+
+def _check_targets_outside(
+    name: str, surface: Surface, frame: Mapping[int, FrameTarget] | None
+) -> None:
+    """Refuses a closed model within which targets of the frame would stand."""
+    if not frame:
+        return
+    tags = list(frame)
+    corners = np.concatenate([frame[tag].corners_mm for tag in tags])
+    depth = -surface.signed_distance_mm(corners).reshape(-1, 4).min(axis=1)
+    inside = [str(tag) for tag, d in zip(tags, depth, strict=True) if d > WITHIN_MODEL_MM]
+    if inside:
+        raise MeshError(
+            f"With this placing the frame's targets {', '.join(inside)} would stand up to "
+            f"{depth.max():.0f} mm inside {name}.",
+            "Check that mesh and frame are in the same coordinates, the seats and their order; "
+            "a mirrored mesh does this too.",
+        )
 
 
 def _gap(vertices: Array, low: Array, high: Array) -> float:

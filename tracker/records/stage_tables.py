@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from tracker.comparison.overcuts import OvercutSpot
-from tracker.comparison.states import State
+from tracker.comparison.states import Bands, State
 from tracker.maths.camera import Array
 from tracker.records.tables import Row, Table, fixed, millimetres, read_table, write_table
 
@@ -52,6 +52,22 @@ class PointReading:
     state: str
     sure: bool
     photos: int
+
+
+def advice(reading: PointReading, bands: Bands) -> str:
+    """What the carver has to mind at a point: the needle, light tools, or where to stand."""
+    if reading.stone_left_mm is None or reading.u95_mm is None:
+        return "photograph it from in front"
+    notes = []
+    if not reading.sure:
+        notes.append("check with the needle")
+    lowest = reading.stone_left_mm - reading.u95_mm
+    highest = reading.stone_left_mm + reading.u95_mm
+    bound = reading.at_least and reading.stone_left_mm > 0.0
+    stone_to_take = bound or highest > bands.finished_below_mm
+    if stone_to_take and lowest < bands.light_tools_below_mm:
+        notes.append("light tools only")
+    return ", ".join(notes)
 
 
 def point_rows(readings: Sequence[PointReading]) -> list[tuple[str | int, ...]]:

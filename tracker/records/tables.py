@@ -7,6 +7,7 @@ decimal commas where they cannot be thousands, a byte order mark, UTF-16 with it
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import os
 import re
@@ -191,10 +192,20 @@ def write_whole(path: Path, data: bytes) -> None:
             temporary.unlink(missing_ok=True)
 
 
+def refuse_existing(path: Path) -> None:
+    """Refuses to write over a file.
+
+    Raises
+    ------
+    JobError
+        There is one.
+    """
+    if path.exists():
+        raise JobError(f"{path} is there already.", "Name a file that is not.")
+
+
 def write_failure(error: OSError, folder: Path) -> JobError:
     """Sentence for a write that failed; nothing that stood there before is touched."""
-    import errno
-
     if error.errno in {errno.ENOSPC, errno.EDQUOT}:
         return JobError(
             f"The disk that holds {folder} is full; nothing was changed.",

@@ -1,0 +1,30 @@
+"""``points import``: puts the pointing list on record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tracker.cli.context import opened_job
+from tracker.cli.output import say
+
+
+def points_import(
+    ctx: typer.Context,
+    table: Annotated[
+        Path, typer.Argument(metavar="CSV", help="Columns name,x_mm,y_mm,z_mm,nx,ny,nz.")
+    ],
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Put it in the place of the one on record.")
+    ] = False,
+) -> None:
+    """Put the pointing list on record: places of the model and where their needles come from."""
+    from tracker.job import put_points
+
+    job = opened_job(ctx)
+    points = put_points(job, table, replace=replace)
+    say(f"{len(points)} points on record.")
+    if not job.model_path.is_file():
+        say("The model is not on record yet, so it was not checked that they lie on it.")

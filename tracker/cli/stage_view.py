@@ -1,0 +1,87 @@
+"""How a stage looks on the terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from tracker.cli.output import print_table, say, shown_mm
+
+if TYPE_CHECKING:
+    from tracker.job import Job
+    from tracker.stage import StageRecord
+
+
+def print_stage(job: Job, record: StageRecord) -> None:
+    """Prints a stage in the order in which it is read: points, over-cuts, the whole, doubts."""
+    _print_points(job, record)
+    _print_overcuts(record)
+    _print_whole(record)
+    _print_left_out(record)
+
+
+def _print_points(job: Job, record: StageRecord) -> None:
+    from tracker.stage import advice
+
+    bands = job.settings.state_bands()
+    rows = [
+        [
+            reading.name,
+            shown_mm(reading.stone_left_mm, reading.at_least),
+            shown_mm(reading.u95_mm),
+            reading.state,
+            "yes" if reading.sure else "no",
+            str(reading.photos),
+            advice(reading, bands),
+        ]
+        for reading in record.points
+    ]
+    if rows:
+        columns = ["point", "stone left mm", "U95", "state", "sure", "photographs", ""]
+        print_table(columns, rows, "lrrllr")
+
+
+def _print_overcuts(record: StageRecord) -> None:
+    rows = [
+        [
+            str(spot.identity),
+            shown_mm(spot.depth_mm, spot.at_least),
+            shown_mm(spot.u95_mm),
+            f"{spot.area_mm2:.0f}",
+            spot.nearest_point,
+            spot.trend,
+        ]
+        for spot in record.overcuts
+    ]
+    if rows:
+        columns = ["over-cut", "depth mm", "U95", "area mm2", "nearest point", "trend"]
+        print_table(columns, rows, "rrrrll")
+    else:
+        say("No over-cut spot was found on the stone that was seen.")
+
+
+def _print_whole(record: StageRecord) -> None:
+    facts = record.facts
+    used = sum(photo.used for photo in facts.photos)
+    counted = ", ".join(f"{count} {state}" for state, count in facts.counts.items() if count)
+    say(
+        f"Stage {facts.name}, {facts.date}: {used} of {len(facts.photos)} photographs used.",
+        f"Points: {counted or 'none on record'}.",
+        f"Seen: {facts.coverage.seen_share:.0%} of the model's surface. On it are left "
+        f"{facts.volume_left_cm3:.0f} +- {facts.volume_left_u95_cm3:.0f} cm3 of stone, about "
+        f"{facts.mass_left_kg:.2f} +- {facts.mass_left_u95_kg:.2f} kg (an estimate).",
+        f"Frame: {facts.alignment.reason}",
+    )
+
+
+def _print_left_out(record: StageRecord) -> None:
+    facts = record.facts
+    for photo in facts.photos:
+        if photo.reason:
+            say(f"{photo.file} {'used' if photo.used else 'left out'}: {photo.reason}")
+    for target in facts.targets:
+        if target.reason:
+            say(f"Target {target.id} {'used' if target.used else 'left out'}: {target.reason}")
+    for bar in facts.scale_bars:
+        if bar.reason:
+            say(f"Bar {bar.target_a}-{bar.target_b}: {bar.reason}")
+    say(*facts.warnings)
