@@ -1,0 +1,193 @@
+"""Which photographs look at a place: facing, in the picture, not hidden behind stone.
+
+Hiding is asked of coarse depth maps, one a photograph, in an undistorted picture of the same pose:
+the model's (the stone holds the model, less over-cuts) and the stone's own as far as it is known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from tracker.cloud.patch_views import ViewStack
+from tracker.maths.camera import Array
+from tracker.surface import Surface
+
+NEAR_FACING = 0.30
+"""Least cosine between surface normal and line of sight (72 degrees)."""
+
+
+@dataclass(frozen=True, slots=True)
+class DepthMaps:
+    """Distance along the viewing direction to the first surface, coarse, one map a photograph.
+
+    Attributes
+    ----------
+    depth : (n, size, size) float32 array, mm; inf where nothing is met
+    frames : (n, 3) array
+        focal, left, top: column = focal x' - left, row = focal y' - top with x', y' undistorted.
+    """
+
+    depth: np.ndarray
+    frames: Array
+
+
+def map_frames(stack: ViewStack, box: tuple[Array, Array], size: int) -> Array:
+    """Frames whose maps of `size` pixels just hold the box in each photograph, (n, 3)."""
+    low, high = box
+    corners = np.array([[(low, high)[i][0], (low, high)[j][1], (low, high)[k][2]]
+                        for i in (0, 1) for j in (0, 1) for k in (0, 1)])  # fmt: skip
+    frames = np.zeros((stack.count, 3))
+    for k, camera in enumerate(stack.cameras):
+        p_camera = corners @ camera[:9].reshape(3, 3).T + camera[9:12]
+        plane = p_camera[:, :2] / np.maximum(p_camera[:, 2:], 1.0)
+        first, last = plane.min(axis=0), plane.max(axis=0)
+        focal = (size - 4) / max(float((last - first).max()), 1e-6)
+        frames[k] = focal, focal * first[0] - 2.0, focal * first[1] - 2.0
+    return frames
+
+
+def render_surface(surface: Surface, stack: ViewStack, frames: Array, size: int) -> DepthMaps:
+    """Depth maps of a triangle surface, by ray casting."""
+    depth = np.full((stack.count, size, size), np.inf, dtype=np.float32)
+    row, column = np.mgrid[0:size, 0:size].astype(np.float64)
+    for k, camera in enumerate(stack.cameras):
+        focal, left, top = frames[k]
+        rays = np.stack([(column + left) / focal, (row + top) / focal, np.ones_like(row)], axis=-1)
+        directions = rays.reshape(-1, 3) @ camera[:9].reshape(3, 3)
+        length = np.linalg.norm(directions, axis=1, keepdims=True)
+        origin = np.broadcast_to(stack.centres[k], directions.shape)
+        hit = surface.first_hit_mm(origin, directions / length) / length[:, 0]
+        depth[k] = hit.reshape(size, size)
+    return DepthMaps(depth, frames)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def splat_points(
+    depth: np.ndarray, frame: Array, camera: Array, points: Array, normals: Array, radius_mm: float
+) -> None:
+    """Draws points as small facing discs into one depth map (nearest wins)."""
+    size = depth.shape[0]
+    for n in range(len(points)):
+        x, y, z = points[n]
+        zc = camera[6] * x + camera[7] * y + camera[8] * z + camera[11]
+        if zc < 1.0:
+            continue
+        xc = camera[0] * x + camera[1] * y + camera[2] * z + camera[9]
+        yc = camera[3] * x + camera[4] * y + camera[5] * z + camera[10]
+        nz = camera[6] * normals[n, 0] + camera[7] * normals[n, 1] + camera[8] * normals[n, 2]
+        nx = camera[0] * normals[n, 0] + camera[1] * normals[n, 1] + camera[2] * normals[n, 2]
+        ny = camera[3] * normals[n, 0] + camera[4] * normals[n, 1] + camera[5] * normals[n, 2]
+        facing = -(xc * nx + yc * ny + zc * nz) / np.sqrt(xc * xc + yc * yc + zc * zc)
+        if facing < 0.1:
+            continue
+        column = frame[0] * xc / zc - frame[1]
+        row = frame[0] * yc / zc - frame[2]
+        reach = frame[0] * radius_mm / zc
+        c0 = max(int(np.floor(column - reach + 0.5)), 0)
+        c1 = min(int(np.floor(column + reach + 0.5)), size - 1)
+        r0 = max(int(np.floor(row - reach + 0.5)), 0)
+        r1 = min(int(np.floor(row + reach + 0.5)), size - 1)
+        plane = xc * nx + yc * ny + zc * nz
+        for r in range(r0, r1 + 1):
+            for c in range(c0, c1 + 1):
+                a = (c + frame[1]) / frame[0]
+                b = (r + frame[2]) / frame[0]
+                z = plane / (a * nx + b * ny + nz)
+                # within the disc, not only within its square in the picture
+                off = (a * z - xc) ** 2 + (b * z - yc) ** 2 + (z - zc) ** 2
+                if off <= radius_mm * radius_mm and z < depth[r, c]:
+                    depth[r, c] = z
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def furthest_near(depth: np.ndarray, frame: Array, xc: float, yc: float, zc: float) -> float:
+    """Largest depth of the 3 x 3 map pixels round a direction; inf outside the map."""
+    size = depth.shape[0]
+    column = int(np.floor(frame[0] * xc / zc - frame[1] + 0.5))
+    row = int(np.floor(frame[0] * yc / zc - frame[2] + 0.5))
+    if column < 1 or row < 1 or column >= size - 1 or row >= size - 1:
+        return np.inf
+    best = 0.0
+    for r in range(row - 1, row + 2):
+        for c in range(column - 1, column + 2):
+            if depth[r, c] > best:
+                best = depth[r, c]
+    return best
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def choose_photographs(
+    cameras: Array,
+    centres: Array,
+    layout: np.ndarray,
+    scale: float,
+    hiding: np.ndarray,
+    frames: Array,
+    slack: Array,
+    point: Array,
+    normal: Array,
+    least_facing: float,
+    margin: float,
+    chosen: np.ndarray,
+    score: Array,
+) -> int:
+    """Fills `chosen` with the photographs that see a place, best first; returns their number.
+
+    Parameters
+    ----------
+    hiding : (m, n, size, size) depth maps, any of which may hide the place
+    slack : (m,) mm by which a place may lie behind each kind of map
+    margin : pixels of the level that must be free round the place
+    """
+    limit = len(chosen)
+    for k in range(limit):
+        chosen[k] = -1
+        score[k] = -1.0
+    found = 0
+    for k in range(len(cameras)):
+        rx = centres[k, 0] - point[0]
+        ry = centres[k, 1] - point[1]
+        rz = centres[k, 2] - point[2]
+        far = np.sqrt(rx * rx + ry * ry + rz * rz)
+        facing = (rx * normal[0] + ry * normal[1] + rz * normal[2]) / far
+        if facing < least_facing:
+            continue
+        cam = cameras[k]
+        zc = cam[6] * point[0] + cam[7] * point[1] + cam[8] * point[2] + cam[11]
+        if zc < 1.0:
+            continue
+        xc = cam[0] * point[0] + cam[1] * point[1] + cam[2] * point[2] + cam[9]
+        yc = cam[3] * point[0] + cam[4] * point[1] + cam[5] * point[2] + cam[10]
+        a = xc / zc
+        b = yc / zc
+        r2 = a * a + b * b
+        radial = 1.0 + r2 * (cam[15] + r2 * (cam[16] + r2 * cam[19]))
+        px = cam[12] * (a * radial + 2 * cam[17] * a * b + cam[18] * (r2 + 2 * a * a)) + cam[13]
+        py = cam[12] * (b * radial + cam[17] * (r2 + 2 * b * b) + 2 * cam[18] * a * b) + cam[14]
+        px = (px + 0.5) / scale - 0.5 - layout[k, 3]
+        py = (py + 0.5) / scale - 0.5 - layout[k, 4]
+        if px < margin or py < margin:
+            continue
+        if px > layout[k, 1] - 1 - margin or py > layout[k, 2] - 1 - margin:
+            continue
+        hidden = False
+        for h in range(len(hiding)):
+            if zc - slack[h] > furthest_near(hiding[h, k], frames[k], xc, yc, zc):
+                hidden = True
+        if hidden:
+            continue
+        found += 1
+        merit = facing * cam[12] / zc
+        at = min(found, limit) - 1
+        if found > limit and merit <= score[at]:
+            continue
+        while at > 0 and score[at - 1] < merit:
+            score[at] = score[at - 1]
+            chosen[at] = chosen[at - 1]
+            at -= 1
+        score[at] = merit
+        chosen[at] = k
+    return found

@@ -1,0 +1,122 @@
+"""What the neighbours of a place say of the stone there.
+
+Each measured neighbour carries a small plane of stone. Where that plane cuts the needle is its
+prediction; predictions that agree make a surface, a figure that no neighbour shares does not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from tracker.maths.camera import Array
+
+LEAST_SLOPE = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbours:
+    """Nearest places on the same side of the figure.
+
+    Attributes
+    ----------
+    index : (n, k) int array
+        Rows of the places among which was searched; -1 where there is none near enough.
+    distance_mm : (n, k) array
+        inf where there is none.
+    """
+
+    index: NDArray[np.int64]
+    distance_mm: Array
+
+
+def find_neighbours(
+    points: Array, needles: Array, among_points: Array, among_needles: Array, number: int,
+    reach_mm: float, skip_self: bool,
+) -> Neighbours:  # fmt: skip
+    """The `number` nearest places whose needles point within 72 degrees of each one's own."""
+    if len(among_points) == 0:
+        empty = np.full((len(points), number), -1, dtype=np.int64)
+        return Neighbours(empty, np.full((len(points), number), np.inf))
+    ask = min(number + 1 if skip_self else number, len(among_points))
+    distance, index = cKDTree(among_points).query(
+        points, k=ask, distance_upper_bound=reach_mm, workers=1
+    )
+    distance, index = distance.reshape(len(points), ask), index.reshape(len(points), ask)
+    if skip_self:
+        own = index == np.arange(len(points))[:, None]
+        distance = np.where(own, np.inf, distance)
+        order = np.argsort(distance, axis=1, kind="stable")[:, : ask - 1]
+        distance = np.take_along_axis(distance, order, axis=1)
+        index = np.take_along_axis(index, order, axis=1)
+    missing = ~np.isfinite(distance) | (index >= len(among_points))
+    index = np.where(missing, 0, index)
+    facing = np.einsum("nd,nkd->nk", needles, among_needles[index])
+    missing |= facing < 0.3
+    return Neighbours(np.where(missing, -1, index), np.where(missing, np.inf, distance))
+
+
+def predict(
+    near: Neighbours, points: Array, needles: Array, places: Array, normals: Array,
+    usable: NDArray[np.bool_],
+) -> Array:  # fmt: skip
+    """Depths at which the neighbours' planes cut the needles.
+
+    Parameters
+    ----------
+    points, needles : (n, 3) arrays
+    places, normals : (m, 3) arrays
+        Stone found at the neighbours and its outward normals.
+    usable : (m,) bool
+
+    Returns
+    -------
+    (n, k) array, mm; nan where a neighbour says nothing
+    """
+    index = np.maximum(near.index, 0)
+    m = normals[index]
+    slope = np.einsum("nd,nkd->nk", needles, m)
+    height = np.einsum("nkd,nkd->nk", places[index] - points[:, None], m)
+    speaks = (near.index >= 0) & usable[index] & (slope > LEAST_SLOPE)
+    return np.where(speaks, height / np.where(slope > LEAST_SLOPE, slope, 1.0), np.nan)
+
+
+def support(predicted: Array, depths: Array, tolerance_mm: Array) -> tuple[Array, Array]:
+    """How many predictions agree with each depth, and how many there are, (n,), (n,)."""
+    speaks = np.isfinite(predicted)
+    off = np.abs(np.where(speaks, predicted, np.inf) - depths[:, None])
+    return (off <= tolerance_mm[:, None]).sum(axis=1), speaks.sum(axis=1)
+
+
+def modes(predicted: Array, width_mm: float, number: int) -> tuple[Array, NDArray[np.int64], Array]:
+    """Depths on which most predictions agree.
+
+    Returns
+    -------
+    depth : (n, number) array, mm, nan where there are no more
+    leader : (n, number) int array
+        Column of the prediction that lies in the middle of each group.
+    count : (n, number) array
+    """
+    left = predicted.copy()
+    n = len(predicted)
+    rows = np.arange(n)
+    depth = np.full((n, number), np.nan)
+    leader = np.zeros((n, number), dtype=np.int64)
+    count = np.zeros((n, number))
+    for c in range(number):
+        apart = np.abs(left[:, :, None] - left[:, None, :])
+        with np.errstate(invalid="ignore"):
+            agree = (apart <= width_mm).sum(axis=2)
+        # nearer neighbours win ties: columns are in order of distance
+        best = np.argmax(agree, axis=1)
+        count[:, c] = agree[rows, best]
+        leader[:, c] = best
+        depth[:, c] = np.where(count[:, c] > 0, left[rows, best], np.nan)
+        with np.errstate(invalid="ignore"):
+            gone = np.abs(left - depth[:, c : c + 1]) <= 1.5 * width_mm
+        left[gone] = np.nan
+    return depth, leader, count
