@@ -20,12 +20,22 @@ from scipy import linalg
 
 from tracker.errors import NetworkError
 from tracker.maths.camera import Array
-from tracker.network import normal as normals
 from tracker.network.datum import inner_constraints, is_free, open_motions
+from tracker.network.eliminate import (
+    eliminate,
+    half_rows,
+    inverse_roots,
+    lot_rows,
+    lots,
+    whitened,
+)
 from tracker.network.layout import Layout
 from tracker.network.normal import Normal, Weights
 from tracker.network.problem import ImageObservations, Network, Rows, Solution
 from tracker.network.residuals import LENS, POSE, Unknowns, linearise
+
+CHUNK_BYTES = 24_000_000
+"""Working memory for places at a time."""
 
 
 def covariances(
@@ -33,7 +43,7 @@ def covariances(
 ) -> tuple[Array, Array]:
     """Covariance of the reduced unknowns (size, size) and of every point (n_points, 3, 3)."""
     still = np.concatenate([layout.held, weights.loose_columns])
-    S, _, roots = normals.reduce_points(normal, normal.V, layout)
+    S, _, roots = eliminate(normal.S, normal.g, normal.V, normal.h, normal.W, layout)
     joint = _inverse(S, unknowns, network, layout, still)
     joint[still, :] = joint[:, still] = 0.0
     points = np.zeros((len(network.points), 3, 3))
@@ -72,13 +82,13 @@ def _inverse(S: Array, unknowns: Unknowns, network: Network, layout: Layout, sti
 
 
 def _eliminated(normal: Normal, roots: Array, joint: Array, layout: Layout) -> Array:
-    c = layout.camera_size
-    cameras = np.ascontiguousarray(joint[:c, :c])
     out = np.matmul(roots.transpose(0, 2, 1), roots)
-    for start, stop in normals.chunks(layout):
-        rows = normals.point_rows(normal.W, roots, layout, start, stop)
-        spread = (rows @ cameras).reshape(stop - start, 3, c)
-        inner = np.matmul(spread, rows.reshape(stop - start, 3, c).transpose(0, 2, 1))
+    Y = half_rows(normal.W, roots, layout)
+    for start, stop in lots(layout):
+        lot = lot_rows(Y, layout, start, stop)
+        own = joint[np.ix_(lot.columns, lot.columns)]
+        spread = (own @ lot.D.reshape(len(own), -1)).reshape(lot.D.shape)
+        inner = np.einsum("cip,cjp->pij", spread, lot.D, optimize=True)
         M = roots[start:stop]
         out[start:stop] += np.matmul(np.matmul(M.transpose(0, 2, 1), inner), M)
     return np.asarray(out)
@@ -87,23 +97,24 @@ def _eliminated(normal: Normal, roots: Array, joint: Array, layout: Layout) -> A
 def free_share(unknowns: Unknowns, normal: Normal, joint: Array, layout: Layout) -> Array:
     """trace(J C J^T) of each eliminated point's observation, in working order, (m,)."""
     free = layout.free
-    c = layout.camera_size
-    cameras = np.ascontiguousarray(joint[:c, :c])
-    roots = normals.inverse_roots(normal.V)
+    roots = inverse_roots(normal.V)
     points = _eliminated(normal, roots, joint, layout)
     line = linearise(unknowns, free.seen, layout.lens_of_photo)
-    A, B = np.matmul(free.whitener, line.A), np.matmul(free.whitener, line.B)
-    columns = np.concatenate([free.pose_columns, free.lens_columns], axis=1)
-    own = cameras[columns[:, :, None], columns[:, None, :]]
+    A, B, _ = whitened(line, layout, np.ones(len(free.index)))
+    A, B = A.transpose(2, 1, 0), B.transpose(2, 1, 0)
+    columns = np.concatenate([free.pose_columns, free.lens_columns]).T
+    own = joint[columns[:, :, None], columns[:, None, :]]
     taken = np.einsum("nij,njk,nik->n", A, own, A, optimize=True)
     taken += np.einsum("nij,njk,nik->n", B, points[free.index], B, optimize=True)
-    for start, stop in normals.chunks(layout):
-        rows = normals.point_rows(normal.W, roots, layout, start, stop)
-        spread = (rows @ cameras).reshape(stop - start, 3, c)
-        cross = -np.matmul(roots[start:stop].transpose(0, 2, 1), spread)
+    Y = half_rows(normal.W, roots, layout)
+    for start, stop in lots(layout):
+        lot = lot_rows(Y, layout, start, stop)
+        spread = joint[:, lot.columns] @ lot.D.reshape(len(lot.columns), -1)
+        spread = spread.reshape(-1, 3, stop - start)
         mine = np.flatnonzero((free.index >= start) & (free.index < stop))
-        at = np.take_along_axis(cross[free.index[mine] - start], columns[mine][:, None, :], axis=2)
-        taken[mine] += 2.0 * np.einsum("nij,nkj,nik->n", B[mine], at.transpose(0, 2, 1), A[mine])
+        half = spread[columns[mine], :, (free.index[mine] - start)[:, None]]
+        cross = -np.matmul(half, roots[free.index[mine]])  # (n, 14, 3), camera by point
+        taken[mine] += 2.0 * np.einsum("nij,njk,nik->n", A[mine], cross, B[mine], optimize=True)
     return np.asarray(taken)
 
 
@@ -188,7 +199,7 @@ def _cameras_share(solution: Solution, network: Network, photo: Rows, L: Array, 
     c = len(solution.cov_cameras)
     lens_column = POSE * len(solution.poses)
     out = np.empty((n, 3, 3))
-    step = max(16, normals.CHUNK_BYTES // (24 * c))
+    step = max(16, CHUNK_BYTES // (24 * c))
     for start in range(0, n, step):
         stop = min(start + step, n)
         dense = np.zeros((stop - start, 3, c))

@@ -49,7 +49,9 @@ class Free:
     lens_starts: Rows
     """First observation of each run of equal point and lens."""
     pose_columns: Rows
+    """(6, m)."""
     lens_columns: Rows
+    """(8, m)."""
     rows_of_photo: tuple[Rows, ...]
 
 
@@ -187,26 +189,48 @@ def _single_group(network: Network, column_of_point: Rows, rows: Rows) -> Group:
 
 
 def _free(network: Network, rows: Rows) -> Free:
-    lens = network.lens_of_photo[network.seen.photo[rows]]
-    order = rows[np.lexsort((network.seen.photo[rows], lens, network.seen.point[rows]))]
+    order, point = _by_photographs(network, rows)
     seen = _take(network.seen, order)
     lens = network.lens_of_photo[seen.photo]
-    point, starts, index = np.unique(seen.point, return_index=True, return_inverse=True)
-    new_run = np.ones(len(order), np.bool_)
-    new_run[1:] = (np.diff(seen.point) != 0) | (np.diff(lens) != 0)
+    new_point = np.ones(len(order), np.bool_)
+    new_point[1:] = np.diff(seen.point) != 0
+    new_run = new_point.copy()
+    new_run[1:] |= np.diff(lens) != 0
     pose_columns, lens_columns = _camera_columns(network, seen.photo)
     return Free(
-        point=point.astype(np.int64),
+        point=point,
         seen=seen,
         order=order,
         whitener=whitener(seen.cov_px2),
-        index=index.astype(np.int64),
-        starts=starts.astype(np.int64),
+        index=np.cumsum(new_point) - 1,
+        starts=np.flatnonzero(new_point),
         lens=lens,
         lens_starts=np.flatnonzero(new_run),
-        pose_columns=pose_columns,
-        lens_columns=lens_columns,
+        pose_columns=np.ascontiguousarray(pose_columns.T),
+        lens_columns=np.ascontiguousarray(lens_columns.T),
         rows_of_photo=tuple(
             np.flatnonzero(seen.photo == photo) for photo in range(len(network.poses))
         ),
     )
+
+
+def _by_photographs(network: Network, rows: Rows) -> tuple[Rows, Rows]:
+    """Order of the observations, and of the points: by the photographs that see each point.
+
+    Points seen by the same photographs come together; within a point by lens and photograph.
+    """
+    point, photo = network.seen.point[rows], network.seen.photo[rows]
+    order = np.lexsort((photo, network.lens_of_photo[photo], point))
+    rows, point, photo = rows[order], point[order], photo[order]
+    unique, starts, index = np.unique(point, return_index=True, return_inverse=True)
+    if len(unique) == 0:
+        return rows, unique
+    count = np.diff(np.append(starts, len(point)))
+    lowest = np.minimum.reduceat(photo, starts)
+    highest = np.maximum.reduceat(photo, starts)
+    middle = photo[starts + count // 2]
+    rank = np.empty(len(unique), np.int64)
+    by_photo = np.lexsort((unique, highest, middle, lowest))
+    rank[by_photo] = np.arange(len(unique))
+    again = np.argsort(rank[index], kind="stable")
+    return rows[again], unique[by_photo]

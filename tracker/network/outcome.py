@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -105,6 +106,8 @@ class Adjustment:
     """(n_photos,) row in `network` of each photograph, -1 where left out."""
     tie_rows: Rows
     """(n,) row in `network` of each tie point, -1 where left out."""
+    target_rows: Mapping[int, Rows]
+    """Rows in `network` of every target's corners that took part."""
     material: Material
     choice: Choice
     seating: Seating | None = None

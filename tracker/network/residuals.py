@@ -26,6 +26,8 @@ from tracker.network.problem import ImageObservations, Network, Rows
 
 POSE, LENS, POINT = 6, 8, 3
 CAMERA = POSE + LENS
+NOT_IN_FRONT = 1e3
+"""Standardised residual that stands for a point behind a camera."""
 NEAREST_MM = 1.0
 """Points nearer to the projection centre than this, or behind it, are not seen."""
 
@@ -90,12 +92,25 @@ class Linear:
 def camera_points(
     unknowns: Unknowns, seen: ImageObservations
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """R X (m, 3), R X + t (m, 3) with a harmless depth where not in front, and in front (m,)."""
-    turned = np.matmul(unknowns.R[seen.photo], unknowns.points[seen.point][:, :, None])[:, :, 0]
-    p = turned + unknowns.t[seen.photo]
-    in_front = p[:, 2] > NEAREST_MM
-    p[~in_front] = (0.0, 0.0, 1e3)
+    """R X (3, m), R X + t (3, m) with a harmless depth where not in front, and in front (m,).
+
+    Here and below the long axis comes last in memory: the work is the same few operations on
+    long rows of numbers.
+    """
+    R = np.take(unknowns.R.transpose(1, 2, 0), seen.photo, axis=2)
+    X = np.take(unknowns.points.T, seen.point, axis=1)
+    turned = R[:, 0] * X[0] + R[:, 1] * X[1] + R[:, 2] * X[2]
+    p = turned + np.take(unknowns.t.T, seen.photo, axis=1)
+    in_front = p[2] > NEAREST_MM
+    p[:, ~in_front] = np.array([[0.0], [0.0], [1e3]])
     return turned, p, in_front
+
+
+def _lens_rows(unknowns: Unknowns, seen: ImageObservations, lens_of_photo: Rows) -> Array:
+    """Lens parameters of every observation, (8, m), or (8, 1) when there is only one lens."""
+    if len(unknowns.lens) == 1:
+        return unknowns.lens.T
+    return np.asarray(np.take(unknowns.lens.T, lens_of_photo[seen.photo], axis=1))
 
 
 def residuals(
@@ -106,8 +121,9 @@ def residuals(
     Where it is not, the residual is meaningless.
     """
     _, p, in_front = camera_points(unknowns, seen)
-    f, cx, cy, k1, k2, p1, p2, k3 = unknowns.lens[lens_of_photo[seen.photo]].T
-    x, y = p[:, 0] / p[:, 2], p[:, 1] / p[:, 2]
+    f, cx, cy, k1, k2, p1, p2, k3 = _lens_rows(unknowns, seen, lens_of_photo)
+    inverse_depth = 1.0 / p[2]
+    x, y = p[0] * inverse_depth, p[1] * inverse_depth
     r2 = x * x + y * y
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
     u = cx + f * (x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x))
@@ -118,9 +134,9 @@ def residuals(
 def linearise(unknowns: Unknowns, seen: ImageObservations, lens_of_photo: Rows) -> Linear:
     """Residuals and derivatives of all observations, in px."""
     turned, p, in_front = camera_points(unknowns, seen)
-    f, cx, cy, k1, k2, p1, p2, k3 = unknowns.lens[lens_of_photo[seen.photo]].T
-    inverse_depth = 1.0 / p[:, 2]
-    x, y = p[:, 0] * inverse_depth, p[:, 1] * inverse_depth
+    f, cx, cy, k1, k2, p1, p2, k3 = _lens_rows(unknowns, seen, lens_of_photo)
+    inverse_depth = 1.0 / p[2]
+    x, y = p[0] * inverse_depth, p[1] * inverse_depth
     x2, y2, xy = x * x, y * y, x * y
     r2 = x2 + y2
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
@@ -129,35 +145,33 @@ def linearise(unknowns: Unknowns, seen: ImageObservations, lens_of_photo: Rows) 
     yd = y * radial + p1 * (r2 + 2.0 * y2) + 2.0 * p2 * xy
 
     m = len(x)
-    A = np.empty((m, 2, CAMERA))
+    A = np.empty((CAMERA, 2, m))
     # chain rule: pixel by image-plane coordinates, these by the camera coordinates p
     f_z = f * inverse_depth
-    xx = f_z * (radial + x2 * slope + 2.0 * p1 * y + 6.0 * p2 * x)
-    yy = f_z * (radial + y2 * slope + 6.0 * p1 * y + 2.0 * p2 * x)
-    cross = f_z * (xy * slope + 2.0 * p1 * x + 2.0 * p2 * y)
-    A[:, 0, 3], A[:, 0, 4] = xx, cross
-    A[:, 1, 3], A[:, 1, 4] = cross, yy
-    A[:, :, 5] = -(A[:, :, 3] * x[:, None] + A[:, :, 4] * y[:, None])
-    by_p = A[:, :, 3:6]
-    B = np.matmul(by_p, unknowns.R[seen.photo])
-    A[:, :, 0] = by_p[:, :, 2] * turned[:, None, 1] - by_p[:, :, 1] * turned[:, None, 2]
-    A[:, :, 1] = by_p[:, :, 0] * turned[:, None, 2] - by_p[:, :, 2] * turned[:, None, 0]
-    A[:, :, 2] = by_p[:, :, 1] * turned[:, None, 0] - by_p[:, :, 0] * turned[:, None, 1]
-    A[:, 0, 6], A[:, 1, 6] = xd, yd
-    A[:, 0, 7], A[:, 1, 7] = 1.0, 0.0
-    A[:, 0, 8], A[:, 1, 8] = 0.0, 1.0
+    A[3, 0] = f_z * (radial + x2 * slope + 2.0 * p1 * y + 6.0 * p2 * x)
+    A[4, 1] = f_z * (radial + y2 * slope + 6.0 * p1 * y + 2.0 * p2 * x)
+    A[3, 1] = A[4, 0] = f_z * (xy * slope + 2.0 * p1 * x + 2.0 * p2 * y)
+    A[5] = -(A[3] * x + A[4] * y)
+    R = np.take(unknowns.R.transpose(1, 2, 0), seen.photo, axis=2)[:, :, None]
+    B = A[3] * R[0] + A[4] * R[1] + A[5] * R[2]
+    A[0] = A[5] * turned[1] - A[4] * turned[2]
+    A[1] = A[3] * turned[2] - A[5] * turned[0]
+    A[2] = A[4] * turned[0] - A[3] * turned[1]
+    A[6] = xd, yd
+    A[7, 0], A[7, 1], A[8, 0], A[8, 1] = 1.0, 0.0, 0.0, 1.0
     fr2 = f * r2
-    for column, factor in ((9, fr2), (10, fr2 * r2), (13, fr2 * r2 * r2)):
-        A[:, 0, column], A[:, 1, column] = factor * x, factor * y
-    A[:, 0, 11], A[:, 1, 11] = 2.0 * f * xy, f * (r2 + 2.0 * y2)
-    A[:, 0, 12], A[:, 1, 12] = f * (r2 + 2.0 * x2), 2.0 * f * xy
+    A[9] = fr2 * x, fr2 * y
+    A[10] = A[9] * r2
+    A[13] = A[10] * r2
+    fxy = 2.0 * f * xy
+    A[11] = fxy, fr2 + 2.0 * f * y2
+    A[12] = fr2 + 2.0 * f * x2, fxy
 
-    computed = np.stack([cx + f * xd, cy + f * yd], axis=1)
-    residual = seen.pixel - computed
+    residual = seen.pixel - np.stack([cx + f * xd, cy + f * yd], axis=1)
     if not in_front.all():
         behind = ~in_front
-        A[behind], B[behind], residual[behind] = 0.0, 0.0, 0.0
-    return Linear(residual, A, B, in_front)
+        A[..., behind], B[..., behind], residual[behind] = 0.0, 0.0, 0.0
+    return Linear(residual, A.transpose(2, 1, 0), B.transpose(2, 1, 0), in_front)
 
 
 def whitener(cov_px2: Array) -> Array:

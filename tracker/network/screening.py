@@ -12,23 +12,41 @@ whole targets and whole photographs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
 from tracker.maths.camera import Array, Pose
 from tracker.maths.rigid import fit_rigid
 from tracker.maths.rotation import angle_rad
 from tracker.network.build import Assembled, Choice, Material, Values
-from tracker.network.problem import Solution
+from tracker.network.problem import (
+    ImageObservations,
+    KnownDistances,
+    KnownPoints,
+    LensPrior,
+    Network,
+    Solution,
+    TargetSightings,
+)
 from tracker.network.resection import flat_targets, intersect, look
+from tracker.network.solve import solve
 
 FAR_PX = 1.0
 """Sightings of one target agree when they fit within this, or three times the network's scatter."""
 WORST_WEIGHT = 0.04
 """A photograph that would count less than this is left out."""
+OUTVOTED = 0.25
+"""A photograph of which this share of targets was rejected, two at least, does not fit."""
+ALONE_SIGMA_MM = 1e-4
+LEAST_SCALE = 1.5
+"""Photographs that fit less badly than this keep their full weight."""
+ZOOM_SHARE = 0.1
+"""A focal length of its own must lower a photograph's cost to this to be the explanation."""
+LEAST_ZOOM_PERCENT = 0.2
+BLUR_SHARE = 0.7
+"""Share of the residuals that is scatter within targets, from which blur is the explanation."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,44 +84,91 @@ def bad_photos(
 ) -> tuple[dict[int, str], dict[int, float]]:
     """Photographs to leave out, with the reason, and factors on the sigmas of weak ones."""
     scores = score(assembled, solution)
-    photo = np.array([p for p, _ in assembled.sightings])
-    tags = np.array([t for _, t in assembled.sightings])
-    moved_tags = _mostly_rejected(tags, solution.sighting_used)
-    judged = ~np.isin(tags, list(moved_tags))
+    pairs = assembled.sightings
+    fits = dict(zip(pairs, solution.sighting_used, strict=True))
+    photo = np.array([p for p, _ in pairs])
     share = _redundancy_share(solution, assembled)
-    typical = float(np.median(scores.chi2[judged])) / float(stats.chi2.ppf(0.5, 8.0 * share))
+    usual = float(stats.chi2.ppf(0.5, 8.0 * share))
+    typical = max(1.0, float(np.median(scores.chi2)) / usual)
     out: dict[int, str] = {}
     scale: dict[int, float] = {}
     for p in assembled.photos:
-        rows = judged & (photo == p)
-        if not rows.any():
-            continue
+        rows = photo == p
+        lost = [
+            t
+            for (q, t), used in zip(pairs, solution.sighting_used, strict=True)
+            if q == p and not used
+        ]
+        ratio = float(np.median(scores.chi2[rows])) / usual / typical
         dof = 8.0 * share * rows.sum()
-        ratio = float(np.sum(scores.chi2[rows])) / dof / max(1.0, typical)
-        rejected = 1.0 - float(np.mean(solution.sighting_used[rows]))
         limit = float(stats.chi2.isf(material.settings.significance, dof)) / dof
-        robust = float(np.median(scores.chi2[rows])) / float(stats.chi2.ppf(0.5, 8.0 * share))
-        if rejected > 0.5 or 1.0 / max(robust / max(1.0, typical), 1e-9) < WORST_WEIGHT:
-            out[p] = _photo_reason(float(np.sqrt(np.mean(scores.rms_px[rows] ** 2))))
-        elif ratio > limit and robust > limit * max(1.0, typical):
-            scale[p] = float(np.sqrt(robust / max(1.0, typical)))
+        tags = [t for q, t in pairs if q == p]
+        lost = [t for t in tags if not fits[p, t]]
+        if _does_not_fit(material, tags, lost) or ratio > 1.0 / WORST_WEIGHT:
+            out[p] = diagnose(material, assembled, solution, p)
+        elif ratio > max(limit, LEAST_SCALE**2):
+            scale[p] = float(np.sqrt(ratio))
     return out, scale
 
 
-def _photo_reason(rms_px: float) -> str:
-    return (
-        f"its targets lie {rms_px:.2g} px from where the other photographs put them: blurred, "
-        "taken at another zoom, or after something was moved"
+def _does_not_fit(material: Material, tags: list[int], lost: list[int]) -> bool:
+    """Too few targets left, too many lost, half of the known ones lost, or the only one."""
+    if len(tags) - len(lost) < 2:
+        return True
+    known = [t for t in tags if t in material.known]
+    known_lost = [t for t in lost if t in material.known]
+    outvoted = len(lost) >= 2 and len(lost) >= OUTVOTED * len(tags)
+    most_known_lost = len(known_lost) >= 2 and 2 * len(known_lost) >= len(known)
+    return outvoted or most_known_lost or 0 < len(known) == len(known_lost)
+
+
+def diagnose(material: Material, assembled: Assembled, solution: Solution, photo: int) -> str:
+    """Why a photograph does not fit: another zoom, blur, or something moved.
+
+    Its pose alone, then its pose and focal length, are fitted to the targets as the others have
+    them; blur scatters the corners within each target, a move shifts whole targets.
+    """
+    tags = [t for p, t in assembled.sightings if p == photo]
+    rows = np.concatenate([assembled.rows_of(t) for t in tags])
+    s = assembled.network.sightings
+    mine = s.photo == assembled.photos.index(photo)
+    lens = solution.lenses[material.cameras[photo]]
+    alone = Network(
+        lenses=(lens,),
+        lens_of_photo=np.zeros(1, np.int64),
+        poses=(solution.poses[assembled.photos.index(photo)],),
+        points=solution.points[rows],
+        seen=ImageObservations.none(),
+        known=KnownPoints(
+            np.arange(len(rows)), solution.points[rows], np.full(len(rows), ALONE_SIGMA_MM)
+        ),
+        distances=KnownDistances.none(),
+        lens_priors=(LensPrior(lens.vector, np.zeros(8)),),
+        sightings=TargetSightings(
+            np.zeros(len(tags), np.int64),
+            np.arange(len(rows)).reshape(-1, 4),
+            s.pixel[mine],
+            s.cov_px2[mine],
+        ),
     )
+    loosely = LensPrior(lens.vector, np.array([np.inf, *np.zeros(7)]))
+    fixed = solve(alone, robust=False, covariance=False)
+    zoomed = solve(replace(alone, lens_priors=(loosely,)), robust=False, covariance=False)
+    rms = float(np.sqrt(np.mean(fixed.sighting_residual_px**2)))
+    percent = 100.0 * (zoomed.lenses[0].focal_px / lens.focal_px - 1.0)
+    found = f"its targets lie {rms:.2g} px from where the other photographs put them"
+    if zoomed.cost < ZOOM_SHARE * fixed.cost and abs(percent) > LEAST_ZOOM_PERCENT:
+        return f"{found}: it was taken at another zoom (focal length {percent:+.1f} %)"
+    shift = fixed.sighting_residual_px.mean(axis=1, keepdims=True)
+    within = float(np.sqrt(np.mean((fixed.sighting_residual_px - shift) ** 2)))
+    if within > BLUR_SHARE * rms:
+        return f"{found}: it is blurred"
+    return f"{found}: something had been moved, or the camera moved while it was taken"
 
 
 def _redundancy_share(solution: Solution, assembled: Assembled) -> float:
     observations = 8 * len(assembled.sightings) + 2 * len(assembled.network.seen.photo)
     return min(1.0, max(0.2, solution.redundancy / max(observations, 1)))
-
-
-def _mostly_rejected(tags: NDArray[np.int64], used: NDArray[np.bool_]) -> set[int]:
-    return {int(t) for t in np.unique(tags) if np.mean(used[tags == t]) < 0.7}
 
 
 def suspects(assembled: Assembled, solution: Solution) -> tuple[int, ...]:

@@ -24,6 +24,7 @@ from tracker.maths.robust import Loss, huber, median_sigma, squares
 from tracker.network import normal as normals
 from tracker.network.covariance import covariances
 from tracker.network.datum import inner_constraints, is_free, open_motions
+from tracker.network.eliminate import back_substitute, eliminate, free_residuals
 from tracker.network.layout import Layout, lay_out
 from tracker.network.normal import Normal, Weights
 from tracker.network.problem import Network, Rows, Solution
@@ -136,7 +137,7 @@ def choose(unknowns: Unknowns, network: Network, layout: Layout) -> Kept:
     One is rejected where its standardised residual is longer than chance allows, in units of
     its class's own scatter where that is larger than claimed.
     """
-    z = normals.length(normals.free_residuals(unknowns, layout.free, layout))
+    z = normals.length(free_residuals(unknowns, layout))
     free = _within(z, 2)
     groups = tuple(
         _within(normals.length(normals.group_residuals(unknowns, group, layout)), 2 * group.size)
@@ -213,7 +214,7 @@ def evaluate(
 ) -> tuple[float, Weights]:
     """Cost of the unknowns and the weights that the loss gives."""
     free_loss, group_losses = _losses(robust, layout)
-    z = normals.length(normals.free_residuals(unknowns, layout.free, layout))
+    z = normals.length(free_residuals(unknowns, layout))
     cost = float(free_loss.rho(z)[kept.free].sum())
     free = free_loss.weight(z) * kept.free
     groups = []
@@ -287,7 +288,7 @@ def _step(
     diagonal = np.diag(normal.S).copy()
     V = normal.V * (1.0 + damping * np.eye(3))
     try:
-        S, g, roots = normals.reduce_points(normal, V, layout)
+        S, g, roots = eliminate(normal.S, normal.g, V, normal.h, normal.W, layout)
         S[np.diag_indices(layout.size)] += damping * diagonal
         if is_free(network):
             N = open_motions(unknowns, network, layout, _still(layout, weights))
@@ -303,7 +304,7 @@ def _step(
             "The targets and points in these photographs do not fix where they were taken.",
             "Take more photographs, each with at least two targets of the frame in view.",
         ) from error
-    points_step = normals.back_substitute(normal, roots, step, layout)
+    points_step = back_substitute(normal.h, normal.W, roots, step, layout)
     predicted = 0.5 * float(
         step @ (damping * diagonal * step + normal.g)
         + np.sum(

@@ -39,6 +39,7 @@ def summarise(
         network=assembled.network,
         photo_rows=photo_rows,
         tie_rows=assembled.tie_rows,
+        target_rows={tag: assembled.rows_of(tag) for tag in assembled.tags},
         material=material,
         choice=choice,
         seating=seating(material, choice, assembled, solution, tests),
