@@ -36,7 +36,8 @@ that is taken for it."""
 WIDEST_SECTOR_RAD = float(np.radians(150.0))
 """The points must surround the needle: no empty sector wider than this."""
 SCATTER_FLOOR_MM = 0.02
-_PRIOR = np.diag([1e-9, 1e-9, 1e-9, *([CURVATURE_PRIOR_PER_MM**-2] * 3)])
+# half for the mixed term: then the prior is the same whichever way u and v lie
+_PRIOR = np.diag([1e-9] * 3 + [w * CURVATURE_PRIOR_PER_MM**-2 for w in (1.0, 0.5, 1.0)])
 
 
 @dataclass(frozen=True, slots=True)

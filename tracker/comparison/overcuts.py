@@ -34,12 +34,16 @@ KERNEL_REACH = 2.5
 """Kernel's radius in its standard deviations."""
 NEIGHBOUR_CORRELATION = 0.5
 """Neighbouring samples are measured on overlapping patches of the photographs."""
-FEWEST_SAMPLES = 3
+FEWEST_SAMPLES = 4
 LEAST_AREA_MM2 = 4.0
 SHARE_THAT_AGREES = 0.6
-"""Of the kernel's weight, the part that has to lie below the band."""
+"""Of the seen samples within the kernel's reach, the part that has to lie below the band."""
 SHARE_SEEN = 0.6
 """Of the samples within the kernel's reach, the part that has to be seen."""
+STANDS_OUT = 3.0
+"""A sample farther from its neighbourhood's median than this many sigma does not count."""
+MAD_TO_SIGMA = 1.482602
+SAME_SIDE = float(np.cos(np.radians(60.0)))
 LINK = 1.6
 """Samples within this many spacings belong to one spot."""
 
@@ -86,15 +90,17 @@ class OvercutSpot:
 class Smoothed:
     """Stone left averaged over each sample's neighbourhood, (n,) each.
 
-    `value_mm` is NaN where too few neighbours are seen. `sigma_mm` is its standard uncertainty,
-    `agreeing` the share of the kernel's weight below the band, `seen` the share of neighbours
-    seen, `neighbours` the seen samples in reach and `at_least` whether one of them is a bound.
+    `value_mm` is NaN where no neighbour is seen, `sigma_mm` is its standard uncertainty,
+    `agreeing` and `agreeing_share` count the neighbours below the band that do not stand out,
+    `neighbours` and `seen_share` those that are seen, and `at_least` tells whether one of the
+    agreeing ones is a bound.
     """
 
     value_mm: Array
     sigma_mm: Array
-    agreeing: Array
-    seen: Array
+    agreeing: Rows
+    agreeing_share: Array
+    seen_share: Array
     neighbours: Rows
     at_least: NDArray[np.bool_]
 
@@ -139,8 +145,9 @@ def find_overcuts(
     at = np.searchsorted(asked, low)
     label = _linked(samples, low, LINK * spacing)
     seed = smooth.value_mm[at] + ONE_SIDED_95 * smooth.sigma_mm[at] < overcut_below_mm
-    seed &= (smooth.neighbours[at] >= FEWEST_SAMPLES) & (smooth.agreeing[at] >= SHARE_THAT_AGREES)
-    seed &= smooth.seen[at] >= SHARE_SEEN
+    seed &= smooth.agreeing[at] >= FEWEST_SAMPLES
+    seed &= smooth.agreeing_share[at] >= SHARE_THAT_AGREES
+    seed &= smooth.seen_share[at] >= SHARE_SEEN
     spots = []
     for spot in np.unique(label[seed]):
         inside = np.flatnonzero(label == spot)
@@ -174,44 +181,70 @@ def smooth_readings(
 ) -> Smoothed:
     """Average stone left round the given samples, with the uncertainty of the average.
 
-    The surface part of neighbours is correlated by NEIGHBOUR_CORRELATION, the other parts are
-    shared and do not average out.
+    Samples that stand out of their neighbourhood are left out of the average. The surface part
+    of neighbours is correlated by NEIGHBOUR_CORRELATION, the other parts are shared and do not
+    average out.
     """
     spread = max(KERNEL_SHARE * spacing_of(samples), LEAST_KERNEL_MM)
-    tree = cKDTree(samples.points)
-    near = tree.query_ball_point(samples.points[rows], KERNEL_REACH * spread)
-    lists = [np.sort(np.asarray(found, dtype=np.int64)) for found in near]
-    middle = np.repeat(np.arange(len(rows)), [len(found) for found in lists])
-    other = np.concatenate(lists)
-    same_side = np.einsum(
-        "nd,nd->n", samples.normals[rows[middle]], samples.normals[other]
-    ) > np.cos(np.radians(60.0))
-    middle, other = middle[same_side], other[same_side]
-    offset = np.linalg.norm(samples.points[other] - samples.points[rows[middle]], axis=1)
-    weight = np.exp(-0.5 * (offset / spread) ** 2) * readings.seen[other]
+    middle, other, offset = _neighbours(samples, rows, KERNEL_REACH * spread)
 
     def total(values: Array) -> Array:
         return np.bincount(middle, weights=values, minlength=len(rows)).astype(np.float64)
 
-    seen = readings.seen[other]
-    value = np.where(seen, readings.stone_left_mm[other], 0.0)
-    variance = np.where(seen[:, None], readings.variance_mm2[other], 0.0)
+    offered = total(np.ones(len(other)))
+    known = readings.seen[other]
+    middle, other, offset = middle[known], other[known], offset[known]
+    value = readings.stone_left_mm[other]
+    weight = np.exp(-0.5 * (offset / spread) ** 2)
+    variance = readings.variance_mm2[other]
+    apart = np.abs(value - _weighted_median(value, weight, middle, len(rows))[middle])
+    scatter = MAD_TO_SIGMA * _weighted_median(apart, weight, middle, len(rows))[middle]
+    fits = apart <= STANDS_OUT * np.maximum(scatter, np.sqrt(variance.sum(axis=1)))
+    below = value < overcut_below_mm
+    neighbours = total(np.ones(len(other)))
+    weight = weight * fits
     sigma = np.sqrt(variance[:, SURFACE])
     shared = np.sqrt(variance[:, NETWORK] + variance[:, FRAME] + variance[:, MODEL])
     whole = np.maximum(total(weight), 1e-12)
     alone = total((weight * sigma) ** 2)
-    together = total(weight * sigma) ** 2
-    surface = alone + NEIGHBOUR_CORRELATION * (together - alone)
-    neighbours = total(seen.astype(np.float64))
-    usable = neighbours >= 1
+    surface = alone + NEIGHBOUR_CORRELATION * (total(weight * sigma) ** 2 - alone)
     return Smoothed(
-        value_mm=np.where(usable, total(weight * value) / whole, np.nan),
+        value_mm=np.where(neighbours > 0, total(weight * value) / whole, np.nan),
         sigma_mm=np.sqrt(surface / whole**2 + (total(weight * shared) / whole) ** 2),
-        agreeing=total(weight * (value < overcut_below_mm)) / whole,
-        seen=neighbours / np.maximum(total(np.ones(len(other))), 1.0),
+        agreeing=total((below & fits).astype(np.float64)).astype(np.int64),
+        agreeing_share=total((below & fits).astype(np.float64)) / np.maximum(neighbours, 1.0),
+        seen_share=neighbours / np.maximum(offered, 1.0),
         neighbours=neighbours.astype(np.int64),
-        at_least=total((seen & readings.at_least[other] & (value < 0.0)).astype(np.float64)) > 0,
+        at_least=total((readings.at_least[other] & below & fits).astype(np.float64)) > 0,
     )
+
+
+def _neighbours(samples: Samples, rows: Rows, reach_mm: float) -> tuple[Rows, Rows, Array]:
+    """Pairs (place in `rows`, row of a sample on the same side within reach) and distances."""
+    near = cKDTree(samples.points).query_ball_point(samples.points[rows], reach_mm)
+    lists = [np.sort(np.asarray(found, dtype=np.int64)) for found in near]
+    middle = np.repeat(np.arange(len(rows)), [len(found) for found in lists])
+    other = np.concatenate(lists)
+    facing = np.einsum("nd,nd->n", samples.normals[rows[middle]], samples.normals[other])
+    same_side = facing > SAME_SIDE
+    middle, other = middle[same_side], other[same_side]
+    offset = np.linalg.norm(samples.points[other] - samples.points[rows[middle]], axis=1)
+    return middle, other, offset
+
+
+def _weighted_median(values: Array, weights: Array, group: Rows, count: int) -> Array:
+    """Weighted median of each group's values, (count,); NaN for an empty group."""
+    order = np.lexsort((values, group))
+    values, weights, group = values[order], weights[order], group[order]
+    running = np.concatenate([[0.0], np.cumsum(weights)])
+    starts = np.searchsorted(group, np.arange(count), side="left")
+    ends = np.searchsorted(group, np.arange(count), side="right")
+    filled = np.flatnonzero(ends > starts)
+    half = 0.5 * (running[starts[filled]] + running[ends[filled]])
+    at = np.searchsorted(running[1:], half)
+    result = np.full(count, np.nan)
+    result[filled] = values[np.clip(at, starts[filled], ends[filled] - 1)]
+    return result
 
 
 def _linked(samples: Samples, rows: Rows, reach_mm: float) -> Rows:

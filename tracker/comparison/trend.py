@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 
 from tracker.comparison.overcuts import (
     ONE_SIDED_95,
+    SHARE_SEEN,
     OvercutSpot,
     smooth_readings,
     spacing_of,
@@ -106,7 +107,7 @@ def _not_found(
     row = np.array([cKDTree(samples.points).query(old.place)[1]], dtype=np.int64)
     here = smooth_readings(samples, readings, row, overcut_below_mm)
     value, sigma = float(here.value_mm[0]), float(here.sigma_mm[0])
-    if not np.isfinite(value) or here.seen[0] < 0.5:
+    if not np.isfinite(value) or here.seen_share[0] < SHARE_SEEN:
         return replace(old, identity=identity, previous=old.identity, trend=NOT_SEEN, samples=0)
     u95 = COVERAGE_FACTOR * sigma
     shallower = value + old.depth_mm > np.hypot(u95, old.u95_mm)
