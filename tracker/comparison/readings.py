@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from enum import IntEnum
 
 import numpy as np
@@ -66,6 +66,16 @@ class Readings:
     def u95_mm(self) -> Array:
         """Expanded uncertainty of stone left, coverage factor 2 (JCGM 100, 6.2.1), (n,), mm."""
         return np.asarray(2.0 * np.sqrt(self.variance_mm2.sum(axis=1)))
+
+    def rows(self, rows: NDArray[np.int64]) -> Readings:
+        """The readings of some places."""
+        return Readings(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    def unseen(self, rows: NDArray[np.int64], reason: NotSeen) -> Readings:
+        """The readings with some places taken back."""
+        seen, why = self.seen.copy(), self.reason.copy()
+        seen[rows], why[rows] = False, int(reason)
+        return replace(self, seen=seen, reason=why)
 
 
 VARIANCE_PARTS = ("surface", "network", "frame", "model")

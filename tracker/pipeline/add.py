@@ -1,0 +1,152 @@
+"""`stage add`: measure a day, draw its pictures, and put it on record whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+
+from tracker.comparison.on_vertices import VertexReadings, spread_to_vertices
+from tracker.comparison.overcuts import OvercutSpot
+from tracker.errors import PhotographError
+from tracker.job import Job
+from tracker.network.record import Bar, KnownTarget
+from tracker.photos import list_files, read_photograph
+from tracker.pipeline.day import Clock, peak_memory_mb
+from tracker.pipeline.measure import Measured, Task, measure
+from tracker.pipeline.pictures import draw_pictures
+from tracker.pipeline.record import stage_record
+from tracker.records.ply import CloudPoints, StoneLeftMap
+from tracker.report.colours import vertex_colours
+from tracker.stage import StageRecord, list_stages, load_stage, stage_draft
+
+Progress = Callable[[str, float], None]
+
+
+def add_stage(
+    job: Job,
+    folder: Path,
+    name: str | None = None,
+    *,
+    progress: Progress = lambda words, share: None,
+    now: datetime | None = None,
+) -> StageRecord:
+    """A day's photographs become a stage of the job.
+
+    Parameters
+    ----------
+    job : Job
+    folder : Path
+        The photographs; they are only read.
+    name : str, optional
+        Of the stage; the day on which the photographs were taken when left out.
+    progress : function of (words, share of the whole done)
+    now : datetime, optional
+        The present, where the photographs do not say when they were taken.
+
+    Raises
+    ------
+    TrackerError
+        Each child says what is wrong and what to do; the job is then as it was.
+    """
+    task = task_of(job)
+    taken = taken_at(folder)
+    moment = taken or now or datetime.now()
+    name = name if name is not None else moment.date().isoformat()
+    clock = Clock(progress)
+    with stage_draft(job, name) as draft:
+        measured = measure(folder, task, clock)
+        vertices = spread_to_vertices(task.surface, measured.samples, measured.sample_readings)
+        with clock.step("pictures", "drawing the map and the photographs"):
+            draw_pictures(job, draft, measured, vertices, moment)
+        record = stage_record(
+            job, draft.name, moment.isoformat(), measured, clock.seconds, peak_memory_mb()
+        )
+        draft.write(record, cloud_points(measured), stone_left_map(job, task, vertices))
+    progress("done", 1.0)
+    return record
+
+
+def task_of(job: Job) -> Task:
+    """What the job says a day is measured against.
+
+    Raises
+    ------
+    JobError
+        Model or frame are not on record.
+    TableError
+        A table of the job cannot be read.
+    """
+    settings = job.settings.measuring
+    points = job.points()
+    known = {
+        tag: KnownTarget(target.corners_mm, 2.0 * target.sigma_mm, "frame")
+        for tag, target in job.frame().items()
+    }
+    lasting = frozenset(job.settings.targets.lasting)
+    known.update(_lasting_on_record(job, lasting - set(known)))
+    return Task(
+        surface=job.model(),
+        known=known,
+        bars=tuple(
+            Bar(bar.target_a, bar.target_b, bar.length_mm, 2.0 * bar.sigma_mm) for bar in job.bars()
+        ),
+        lasting=lasting,
+        names=points.names,
+        points=points.xyz,
+        needles=points.normals,
+        bands=job.settings.state_bands(),
+        density=job.settings.stone_density(),
+        allowance_mm=settings.allowance_mm,
+        reach_mm=settings.reach_mm,
+        spacing_mm=settings.spacing_mm,
+        model_tolerance_mm=settings.model_tolerance_mm,
+        before=_spots_before(job),
+    )
+
+
+def taken_at(folder: Path) -> datetime | None:
+    """When the first of a folder's photographs was taken, if they say so."""
+    moments = []
+    for path in list_files(folder):
+        try:
+            moment = read_photograph(path).taken_at
+        except PhotographError:
+            continue
+        if moment is not None:
+            moments.append(moment)
+    return min(moments, default=None)
+
+
+def cloud_points(measured: Measured) -> CloudPoints:
+    """The cloud as it is written."""
+    cloud = measured.cloud
+    return CloudPoints(cloud.points, cloud.normals, cloud.colours, cloud.sigma_mm, cloud.photos)
+
+
+def stone_left_map(job: Job, task: Task, vertices: VertexReadings) -> StoneLeftMap:
+    """The model's mesh with stone left at its corners, as it is written."""
+    colours = vertex_colours(vertices, job.settings.state_bands())
+    return StoneLeftMap(
+        task.surface, vertices.stone_left_mm, vertices.u95_mm, vertices.seen, colours
+    )
+
+
+def _lasting_on_record(job: Job, lasting: frozenset[int] | set[int]) -> dict[int, KnownTarget]:
+    """Lasting targets as the latest stage that used them has placed them."""
+    known: dict[int, KnownTarget] = {}
+    for facts in list_stages(job):
+        for target in facts.targets:
+            if target.id in lasting and target.used and target.corners_mm is not None:
+                known[target.id] = KnownTarget(
+                    np.asarray(target.corners_mm), 2.0 * np.asarray(target.sigma_mm), "lasting"
+                )
+    return known
+
+
+def _spots_before(job: Job) -> tuple[OvercutSpot, ...]:
+    """Over-cut spots of the latest stage."""
+    stages = list_stages(job)
+    return load_stage(job, stages[-1].name).overcuts if stages else ()
