@@ -170,6 +170,8 @@ class StageFacts:
         Seconds by step.
     warnings : tuple of str
         In the carver's words.
+    budgets_mm : dict
+        Standard uncertainty of each point that was seen, by its parts.
     """
 
     name: str
@@ -189,6 +191,7 @@ class StageFacts:
     timings_s: dict[str, Seconds] = field(default_factory=dict)
     peak_memory_mb: Megabytes = 0.0
     warnings: tuple[str, ...] = ()
+    budgets_mm: dict[str, dict[str, Mm]] = field(default_factory=dict)
 
 
 @cache
