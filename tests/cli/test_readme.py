@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -75,3 +76,14 @@ def test_cautions_name_the_published_limits() -> None:
     assert "50 (NIOSH), 25 (ACGIH), 100 (European Union, Directive 2017/2398)" in words
     assert "23 kg (NIOSH lifting equation, 94-110)" in words
     assert "Marble and limestone dust is not to be called free of it" in words
+
+
+def test_developers_page_has_the_import_law() -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    law = page.split("imports only from those to its right:")[1].split("A new module")[0]
+    written = [re.findall(r"\w+", step) for step in law.split("->")]
+    contracts = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    layers = contracts["tool"]["importlinter"]["contracts"][0]["layers"]
+    assert written == [re.findall(r"\w+", layer) for layer in layers]
+    rooms = set(re.findall(r"`(\w+)(?:/|\.py)`", page))
+    assert {room for step in written for room in step} <= rooms
