@@ -1,0 +1,1 @@
+"""Time and memory of the measurement, always as ratios within one run."""
