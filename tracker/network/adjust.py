@@ -21,24 +21,19 @@ from tracker.errors import NetworkError
 from tracker.maths.robust import median_sigma
 from tracker.network.build import Assembled, Choice, Material, Values, assemble
 from tracker.network.datum_choice import choose_bars, lay_record, settle_record
+from tracker.network.fit import MIN_PHOTOS, score
 from tracker.network.outcome import Adjustment
 from tracker.network.problem import Solution
 from tracker.network.record import Bar, KnownTarget, Settings, TiePoints
 from tracker.network.resection import flat_targets, resect
 from tracker.network.residuals import whitener
-from tracker.network.screening import Moved, bad_photos, examine, score, suspects
+from tracker.network.screening import screen
 from tracker.network.solve import solve
 from tracker.network.start import Start, scale_to, start_network
 from tracker.network.summary import summarise
 from tracker.targets.observation import Detection
 
 ROUNDS = 6
-MIN_PHOTOS = 3
-Verdicts = dict[int, tuple[tuple[int, ...], Moved | None]]
-"""Of a target: the photographs that agree on its place, and its move if it has two places."""
-FEW_TARGETS = 2
-FEW_SHARE = 0.2
-"""Targets, or share of them, that may have moved before the photographs are doubted."""
 
 
 def adjust(
@@ -140,102 +135,13 @@ def _free_network(material: Material, start: Start) -> Stand:
         solution = solve(assembled.network, covariance=False)
         values = values.updated(assembled.values(solution))
         values = _pose_the_rest(material, choice, values)
-        again = _screen(material, choice, values, assembled, solution)
+        again = screen(material, choice, values, assembled, solution)
         late = set(values.poses) - set(choice.photos_out) - set(assembled.photos)
         if again == choice and not late:
             break
         choice = again
     out = {p: why for p, why in remedies.items() if p not in values.poses}
     return Stand(replace(choice, photos_out={**out, **choice.photos_out}), values)
-
-
-def _screen(
-    material: Material, choice: Choice, values: Values, assembled: Assembled, solution: Solution
-) -> Choice:
-    """What the fit says must be left out beyond what is out already.
-
-    Where few targets explain the misfit they go; where many would have to, the photographs go.
-    """
-    verdicts = _verdicts(material, choice, values, assembled, solution)
-    moved = _moved(verdicts)
-    if sum(tag in material.known for tag in moved) >= 2:
-        trusted = _trust_known(material, choice, values)
-        if trusted is not None:
-            return _without(material, choice, assembled, trusted)
-    if moved and len(moved) <= max(FEW_TARGETS, int(FEW_SHARE * len(assembled.tags))):
-        return _without(material, choice, assembled, {tag: verdicts[tag] for tag in moved})
-    out, scale = bad_photos(material, assembled, solution)
-    if out:
-        return replace(choice, photos_out={**choice.photos_out, **out})
-    combined = {p: choice.photo_scale.get(p, 1.0) * s for p, s in scale.items()}
-    choice = replace(choice, photo_scale={**choice.photo_scale, **combined})
-    return _without(material, choice, assembled, verdicts)
-
-
-def _without(
-    material: Material, choice: Choice, assembled: Assembled, verdicts: Verdicts
-) -> Choice:
-    """The choice without targets that moved and without the sightings that disagree."""
-    reasons = {tag: _moved_reason(material, found) for tag, found in _moved(verdicts).items()}
-    lost = {
-        (photo, tag)
-        for photo, tag in assembled.sightings
-        if tag in verdicts and photo not in verdicts[tag][0]
-    }
-    return replace(
-        choice,
-        targets_out={**choice.targets_out, **reasons},
-        sightings_out=choice.sightings_out | lost,
-    )
-
-
-def _moved(verdicts: Verdicts) -> dict[int, Moved]:
-    return {tag: found for tag, (_, found) in verdicts.items() if found is not None}
-
-
-def _verdicts(
-    material: Material, choice: Choice, values: Values, assembled: Assembled, solution: Solution
-) -> Verdicts:
-    """Of each suspect target: the photographs that agree, and its move if it has two places."""
-    used = solution.sighting_used
-    rms = score(assembled, solution).rms_px
-    scatter = float(np.median(rms[used])) if used.any() else 0.0
-    return {
-        tag: examine(material, choice, values, tag, scatter)
-        for tag in suspects(assembled, solution)
-    }
-
-
-def _trust_known(material: Material, choice: Choice, values: Values) -> Verdicts | None:
-    """What the known targets make of all the others, when those would outvote them.
-
-    Frame and bench have moved against each other: the frame stands on the stone, so the
-    photographs are placed by the known targets alone and all targets are judged from there.
-    None where these do not place three photographs.
-    """
-    outside = {
-        t.tag: "" for d in material.detections for t in d.used if t.tag not in material.known
-    }
-    alone = replace(choice, targets_out={**choice.targets_out, **outside})
-    assembled = assemble(material, alone, values)
-    if len(assembled.photos) < MIN_PHOTOS:
-        return None
-    solution = solve(assembled.network, covariance=False)
-    new = assembled.values(solution)
-    placed = Values(new.poses, values.corners, new.lenses)
-    verdicts = _verdicts(material, alone, placed, assembled, solution)
-    scatter = float(np.median(score(assembled, solution).rms_px))
-    for tag in sorted(set(outside) - set(choice.targets_out)):
-        verdicts[tag] = examine(material, choice, placed, tag, scatter)
-    return verdicts
-
-
-def _moved_reason(material: Material, moved: Moved) -> str:
-    before, after = material.names[moved.before], material.names[moved.after]
-    return (
-        f"moved by {moved.shift_mm:.1f} mm and {moved.turn_deg:.1f} degrees "
-        f"between {before} and {after}"
-    )
 
 
 def _pose_the_rest(material: Material, choice: Choice, values: Values) -> Values:

@@ -20,8 +20,9 @@ import numpy as np
 
 from tracker.maths import rotation
 from tracker.maths.camera import Array, Lens, Pose, undistort
+from tracker.maths.least_squares import least_squares
 from tracker.maths.rigid import fit_similarity
-from tracker.maths.robust import CAUCHY
+from tracker.maths.robust import cauchy
 from tracker.targets.observation import TargetObservation
 
 UNIT_SQUARE = np.array([[-0.5, 0.5, 0.0], [0.5, 0.5, 0.0], [0.5, -0.5, 0.0], [-0.5, -0.5, 0.0]])
@@ -30,7 +31,7 @@ PROPOSERS = 6
 """Targets that may propose poses; more only cost time."""
 VOTE_SHARE = 0.012
 """Misfit, as a share of the focal length, from which a target's vote no longer counts."""
-REFINE_STEPS = 8
+REFINE_STEPS = 12
 LEAST_ANGLE_RAD = 0.05
 """Least angle between two rays for a corner to be placed by intersection."""
 
@@ -124,33 +125,32 @@ def resect(seen: Corners, known: Corners, first: Pose | None = None) -> Resected
 
 
 def refine(pose: Pose, image: Array, world: Array) -> Pose:
-    """Pose with the least robust misfit, by Gauss-Newton from a good start.
+    """Pose with the least robust misfit, from a good start.
 
-    Weights fall with the misfit (Cauchy), in units of its median.
+    The loss (Cauchy) is in units of the median misfit at the start.
     """
-    for _ in range(REFINE_STEPS):
-        turned = world @ pose.R.T
-        p = turned + pose.t
-        if (p[:, 2] <= 0.0).any():
-            return pose
-        z = 1.0 / p[:, 2]
-        x, y = p[:, 0] * z, p[:, 1] * z
+    turned = world @ pose.R.T
+    if ((turned + pose.t)[:, 2] <= 0.0).any():
+        return pose
+    size = np.linalg.norm(image - look(pose, world), axis=1)
+    scale = max(float(np.median(size)), 1e-6)
+
+    def model(x: Array) -> tuple[Array, Array]:
+        q = turned @ rotation.exp(x[:3]).T
+        p = q + pose.t + x[3:]
+        z = 1.0 / np.where(p[:, 2] > 0.0, p[:, 2], 1e-9)
+        u, v = p[:, 0] * z, p[:, 1] * z
         by_p = np.zeros((len(p), 2, 3))
         by_p[:, 0, 0], by_p[:, 1, 1] = z, z
-        by_p[:, 0, 2], by_p[:, 1, 2] = -x * z, -y * z
-        J = np.concatenate([-by_p @ rotation.hat(turned), by_p], axis=2)
-        r = image - np.stack([x, y], axis=1)
-        size = np.linalg.norm(r, axis=1)
-        scale = max(float(np.median(size)), 1e-9)
-        weight = 1.0 / (1.0 + (size / (CAUCHY * scale)) ** 2)
-        A = (J * weight[:, None, None]).reshape(-1, 6)
-        normal = A.T @ J.reshape(-1, 6)
-        normal[np.diag_indices(6)] *= 1.0 + 1e-9
-        step = np.linalg.solve(normal, A.T @ r.reshape(-1))
-        pose = Pose(rotation.exp(step[:3]) @ pose.R, pose.t + step[3:])
-        if np.linalg.norm(step[:3]) < 1e-7:
-            break
-    return Pose(rotation.nearest_rotation(pose.R), pose.t)
+        by_p[:, 0, 2], by_p[:, 1, 2] = -u * z, -v * z
+        by_w = -by_p @ rotation.hat(q) @ rotation.left_jacobian(x[:3])
+        J = np.concatenate([by_w, by_p], axis=2).reshape(-1, 6)
+        return (np.stack([u, v], axis=1) - image).ravel() / scale, J / scale
+
+    fit = least_squares(
+        model, np.zeros(6), loss=cauchy(), group=2, tolerance=1e-9, max_iterations=REFINE_STEPS
+    )
+    return Pose(rotation.nearest_rotation(rotation.exp(fit.x[:3]) @ pose.R), pose.t + fit.x[3:])
 
 
 def intersect(poses: list[Pose], seen: list[Array]) -> Array | None:

@@ -1,8 +1,8 @@
-"""Targets that moved between photographs, and photographs that do not fit the others.
+"""Photographs and targets that do not fit the others.
 
-Both show in the free network, which holds nothing to the record: a target that was moved half
-way through the day has two places, a photograph that is blurred, taken at another zoom or after
-something moved disagrees with all of its targets.
+They show in the free network, which holds nothing to the record: a target that was moved half
+way through the day has two places (`moved`), a photograph that is blurred, taken at another zoom
+or after something moved disagrees with all of its targets.
 
 References
 ----------
@@ -12,15 +12,14 @@ whole targets and whole photographs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy import stats
 
-from tracker.maths.camera import Array, Pose
-from tracker.maths.rigid import fit_rigid
-from tracker.maths.rotation import angle_rad
 from tracker.network.build import Assembled, Choice, Material, Values
+from tracker.network.fit import score
+from tracker.network.moved import Verdict, judged_by_known, suspicious
 from tracker.network.problem import (
     ImageObservations,
     KnownDistances,
@@ -30,11 +29,8 @@ from tracker.network.problem import (
     Solution,
     TargetSightings,
 )
-from tracker.network.resection import flat_targets, intersect, look
 from tracker.network.solve import solve
 
-FAR_PX = 1.0
-"""Sightings of one target agree when they fit within this, or three times the network's scatter."""
 WORST_WEIGHT = 0.04
 """A photograph that would count less than this is left out."""
 OUTVOTED = 0.25
@@ -47,40 +43,13 @@ ZOOM_SHARE = 0.1
 LEAST_ZOOM_PERCENT = 0.2
 BLUR_SHARE = 0.7
 """Share of the residuals that is scatter within targets, from which blur is the explanation."""
-
-
-@dataclass(frozen=True, slots=True)
-class Scores:
-    """How well each sighting fits, in the order of `Assembled.sightings`."""
-
-    chi2: Array
-    """(n,) squared length of the whitened residual, 8 degrees of freedom."""
-    rms_px: Array
-    """(n,) root mean square of its coordinates' residuals."""
-
-
-@dataclass(frozen=True, slots=True)
-class Moved:
-    """A target that has two places."""
-
-    tag: int
-    shift_mm: float
-    turn_deg: float
-    before: int
-    """Last photograph that shows the first place."""
-    after: int
-
-
-def score(assembled: Assembled, solution: Solution) -> Scores:
-    """Fit of every sighting, rejected ones included."""
-    s = assembled.network.sightings
-    rows = solution.sighting_residual_px.reshape(-1, 8)
-    chi2 = np.einsum("ni,ni->n", rows, np.linalg.solve(s.cov_px2, rows[:, :, None])[:, :, 0])
-    return Scores(chi2, np.sqrt(np.mean(rows**2, axis=1)))
+FEW_TARGETS = 2
+FEW_SHARE = 0.2
+"""Targets, or share of them, that may have moved before the photographs are doubted."""
 
 
 def bad_photos(
-    material: Material, assembled: Assembled, solution: Solution
+    material: Material, choice: Choice, assembled: Assembled, solution: Solution
 ) -> tuple[dict[int, str], dict[int, float]]:
     """Photographs to leave out, with the reason, and factors on the sigmas of weak ones."""
     scores = score(assembled, solution)
@@ -94,16 +63,14 @@ def bad_photos(
     scale: dict[int, float] = {}
     for p in assembled.photos:
         rows = photo == p
-        lost = [
-            t
-            for (q, t), used in zip(pairs, solution.sighting_used, strict=True)
-            if q == p and not used
-        ]
         ratio = float(np.median(scores.chi2[rows])) / usual / typical
         dof = 8.0 * share * rows.sum()
         limit = float(stats.chi2.isf(material.settings.significance, dof)) / dof
         tags = [t for q, t in pairs if q == p]
-        lost = [t for t in tags if not fits[p, t]]
+        earlier = [t for q, t in sorted(choice.sightings_out) if q == p]
+        earlier = [t for t in earlier if t not in choice.targets_out]
+        lost = [t for t in tags if not fits[p, t]] + earlier
+        tags += earlier
         if _does_not_fit(material, tags, lost) or ratio > 1.0 / WORST_WEIGHT:
             out[p] = diagnose(material, assembled, solution, p)
         elif ratio > max(limit, LEAST_SCALE**2):
@@ -171,78 +138,39 @@ def _redundancy_share(solution: Solution, assembled: Assembled) -> float:
     return min(1.0, max(0.2, solution.redundancy / max(observations, 1)))
 
 
-def suspects(assembled: Assembled, solution: Solution) -> tuple[int, ...]:
-    """Targets of which two sightings or more were rejected."""
-    rejected: dict[int, int] = {}
-    for (_, tag), used in zip(assembled.sightings, solution.sighting_used, strict=True):
-        rejected[tag] = rejected.get(tag, 0) + (not used)
-    return tuple(tag for tag in sorted(rejected) if rejected[tag] >= 2)
+def screen(
+    material: Material, choice: Choice, values: Values, assembled: Assembled, solution: Solution
+) -> Choice:
+    """What the fit says must be left out beyond what is out already.
 
-
-def examine(
-    material: Material,
-    choice: Choice,
-    values: Values,
-    tag: int,
-    scatter_px: float,
-) -> tuple[tuple[int, ...], Moved | None]:
-    """Which photographs show a target in one place, and whether it has a second place.
-
-    Returns
-    -------
-    together : photographs that agree, the largest group
-    moved : Moved or None
-        None when no two other photographs agree on another place.
+    Where few targets explain the misfit they go; where many would have to, the photographs go.
     """
-    photos = [
-        i
-        for i, d in enumerate(material.detections)
-        if i in values.poses and i not in choice.photos_out and any(t.tag == tag for t in d.used)
-    ]
-    lenses = [values.lenses[material.cameras[i]] for i in photos]
-    seen = [
-        flat_targets(lens, [t for t in material.detections[i].used if t.tag == tag])[tag]
-        for lens, i in zip(lenses, photos, strict=True)
-    ]
-    poses = [values.poses[i] for i in photos]
-    focal = np.array([lens.focal_px for lens in lenses])
-    tolerance = max(FAR_PX, 3.0 * scatter_px)
-    first, corners = _largest_group(poses, seen, focal, tolerance, set(range(len(photos))))
-    rest = set(range(len(photos))) - first
-    second, other = _largest_group(poses, seen, focal, tolerance, rest)
-    together = tuple(photos[k] for k in sorted(first))
-    if corners is None or other is None:
-        return together, None
-    earlier, later = sorted((first, second), key=lambda group: float(np.median(sorted(group))))
-    a, b = (corners, other) if earlier is first else (other, corners)
-    motion = fit_rigid(a, b)
-    shift = float(np.linalg.norm(b.mean(axis=0) - a.mean(axis=0)))
-    turn = float(np.degrees(angle_rad(motion.R)))
-    return together, Moved(tag, shift, turn, photos[max(earlier)], photos[min(later)])
+    verdicts = suspicious(material, choice, values, assembled, solution)
+    moved = {tag: verdict for tag, verdict in verdicts.items() if verdict.reason}
+    if sum(tag in material.known for tag in moved) >= 2:
+        by_known = judged_by_known(material, choice, values)
+        if by_known is not None:
+            return _without(choice, assembled, by_known)
+    if moved and len(moved) <= max(FEW_TARGETS, int(FEW_SHARE * len(assembled.tags))):
+        return _without(choice, assembled, moved)
+    out, scale = bad_photos(material, choice, assembled, solution)
+    if out:
+        return replace(choice, photos_out={**choice.photos_out, **out})
+    combined = {p: choice.photo_scale.get(p, 1.0) * s for p, s in scale.items()}
+    choice = replace(choice, photo_scale={**choice.photo_scale, **combined})
+    return _without(choice, assembled, verdicts)
 
 
-def _largest_group(
-    poses: list[Pose], seen: list[Array], focal: Array, tolerance: float, among: set[int]
-) -> tuple[set[int], Array | None]:
-    """Largest set of photographs that agree on one place, and that place."""
-    best: set[int] = set()
-    place: Array | None = None
-    rows = sorted(among)
-    for x, i in enumerate(rows):
-        for j in rows[x + 1 :]:
-            corners = intersect([poses[i], poses[j]], [seen[i], seen[j]])
-            if corners is None:
-                continue
-            group = {
-                k
-                for k in rows
-                if focal[k] * np.sqrt(np.mean((look(poses[k], corners) - seen[k]) ** 2))
-                <= tolerance
-            }
-            if len(group) > len(best):
-                best = group
-                again = intersect(
-                    [poses[k] for k in sorted(group)], [seen[k] for k in sorted(group)]
-                )
-                place = corners if again is None else again
-    return best, place
+def _without(choice: Choice, assembled: Assembled, verdicts: dict[int, Verdict]) -> Choice:
+    """The choice without targets that moved and without the sightings that disagree."""
+    reasons = {tag: verdict.reason for tag, verdict in verdicts.items() if verdict.reason}
+    lost = {
+        (photo, tag)
+        for photo, tag in assembled.sightings
+        if tag in verdicts and photo not in verdicts[tag].together
+    }
+    return replace(
+        choice,
+        targets_out={**choice.targets_out, **reasons},
+        sightings_out=choice.sightings_out | lost,
+    )

@@ -37,6 +37,9 @@ CLEAR_RATIO = 3.0
 """The worse pose of a single target must fit this much worse for the better one to be believed."""
 PAIRS_TRIED = 4
 PAIR_PHOTOS = 6
+PAIR_PROPOSALS = 4
+PAIR_FAR = 0.1
+"""Misfit at focal length 1 beyond which a proposed pair does not fit a photograph at all."""
 TRIAL_PHOTOS = 8
 OUT_OF_SQUARE = 0.25
 """Largest difference between a target's intersected diagonals for it to be believed."""
@@ -285,18 +288,25 @@ class _Chain:
         shared.sort(key=lambda s: -min(_extent(s[a]), _extent(s[b])))
         shared = shared[:PAIR_PHOTOS]
         corners_a = UNIT_SQUARE * self._side(a)
+        cameras = [
+            [Pose(pose.R, pose.t * self._side(a)) for pose, _ in square_poses(s[a])] for s in shared
+        ]
+        proposals = [
+            _to_frame(camera, pose_b, self._side(b))
+            for s, poses in zip(shared, cameras, strict=True)
+            for camera in poses
+            for pose_b, _ in square_poses(s[b])
+        ]
+        images = [s[b] for s in shared]
+        proposals.sort(key=lambda corners: _votes_against(corners, cameras, images))
         best: tuple[float, Array] | None = None
-        for s in shared:
-            for pose_a, _ in square_poses(s[a]):
-                camera = Pose(pose_a.R, pose_a.t * self._side(a))
-                for pose_b, _ in square_poses(s[b]):
-                    corners_b = _to_frame(camera, pose_b, self._side(b))
-                    cost = 0.0
-                    for other in shared:
-                        found = resect({a: other[a], b: other[b]}, {a: corners_a, b: corners_b})
-                        cost += VOTE_SHARE if found is None else min(found.misfit, VOTE_SHARE)
-                    if best is None or cost < best[0]:
-                        best = (cost, corners_b)
+        for corners_b in proposals[:PAIR_PROPOSALS]:
+            cost = 0.0
+            for s in shared:
+                found = resect({a: s[a], b: s[b]}, {a: corners_a, b: corners_b})
+                cost += VOTE_SHARE if found is None else min(found.misfit, VOTE_SHARE)
+            if best is None or cost < best[0]:
+                best = (cost, corners_b)
         return None if best is None else {a: corners_a, b: best[1]}
 
     def _misfit_px(
@@ -384,6 +394,18 @@ def _to_frame(camera: Pose, square: Pose, side_mm: float) -> Array:
     """Corners of a target in frame coordinates, from its pose to a posed camera."""
     p_camera = side_mm * (UNIT_SQUARE @ square.R.T + square.t)
     return np.asarray((p_camera - camera.t) @ camera.R)
+
+
+def _votes_against(corners: Array, cameras: list[list[Pose]], images: list[Array]) -> float:
+    """Sum of the misfits of a target's proposed corners over photographs, each capped.
+
+    Each photograph's camera has two possible poses; the better one counts.
+    """
+    total = 0.0
+    for poses, image in zip(cameras, images, strict=True):
+        off = [float(np.sqrt(np.mean(np.sum((look(p, corners) - image) ** 2, 1)))) for p in poses]
+        total += min([*off, PAIR_FAR])
+    return total
 
 
 def _extent(image: Array) -> float:
