@@ -20,7 +20,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tracker.comparison.overcuts import OvercutSpot
 from tracker.errors import InputError, JobError
 from tracker.maths.camera import Array
 from tracker.records.entries import FrameTarget
@@ -52,6 +51,7 @@ from tracker.records.tables import refuse_existing, write_whole
 from tracker.records.whole_folder import remove_unfinished, whole_folder
 
 if TYPE_CHECKING:
+    from tracker.comparison.overcuts import OvercutSpot
     from tracker.comparison.states import Bands
     from tracker.job import Job
     from tracker.records.ply import CloudPoints, StoneLeftMap
@@ -75,7 +75,6 @@ __all__ = [
     "BarFacts",
     "Coverage",
     "ListedPoint",
-    "OvercutSpot",
     "PhotoFacts",
     "PointReading",
     "StageDraft",

@@ -19,9 +19,10 @@ def demo(
 ) -> None:
     """Make a whole job of the demo's photographs: an owl finial, two days of carving."""
     from tracker.demo import demo_days, prepare_demo
-    from tracker.pipeline import add_stage
 
     job = prepare_demo(folder)
+    from tracker.pipeline import add_stage
+
     for name, photos in demo_days():
         complain(f"{job.name}, {name}: the photographs in {photos}")
         with watched() as progress:

@@ -228,7 +228,7 @@ def read_facts(path: Path) -> StageFacts:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         schema = document.pop("schema")
-    except (OSError, ValueError, KeyError, AttributeError) as error:
+    except (OSError, ValueError, KeyError, AttributeError, TypeError) as error:
         raise JobError(
             f"The record {shown} is damaged or cannot be opened.", "Restore it from a copy."
         ) from error

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tracker.comparison.overcuts import OvercutSpot
 from tracker.comparison.states import Bands, State
 from tracker.maths.camera import Array
 from tracker.records.tables import Row, Table, fixed, millimetres, read_table, write_table
+
+if TYPE_CHECKING:
+    from tracker.comparison.overcuts import OvercutSpot
 
 POINT_COLUMNS = (
     *("name", "x_mm", "y_mm", "z_mm", "nx", "ny", "nz"),
@@ -148,6 +151,8 @@ def read_overcuts(path: Path) -> tuple[OvercutSpot, ...]:
     TableError
         The table was damaged.
     """
+    from tracker.comparison.overcuts import OvercutSpot
+
     rows = read_or_empty(path, OVERCUT_COLUMNS, (*OVERCUT_COLUMNS[:5], "u95_mm", "area_mm2"))
     return tuple(
         OvercutSpot(
