@@ -245,7 +245,7 @@ def put_frame(job: Job, source: Path, *, replace: bool = False) -> dict[int, Fra
     """Puts a table of frame targets on record."""
     frame = read_frame(source, job.settings.measuring.frame_corner_u95_mm)
     if job.model_path.is_file():
-        from tracker.records.model_import import check_against_frame
+        from tracker.records.model_fit import check_against_frame
 
         check_against_frame(job.model(), frame)
     _put(job, job.frame_path, lambda path: write_frame(path, frame), "a frame", replace)

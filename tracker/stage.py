@@ -11,18 +11,14 @@ The stage appears when the block ends, whole; any failure within it leaves the j
 
 from __future__ import annotations
 
-import unicodedata
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tracker.errors import InputError, JobError
+from tracker.errors import JobError
 from tracker.maths.camera import Array
-from tracker.records.entries import FrameTarget
 from tracker.records.stage_facts import (
     AlignmentFacts,
     BarFacts,
@@ -34,6 +30,7 @@ from tracker.records.stage_facts import (
     facts_text,
     read_facts,
 )
+from tracker.records.stage_names import check_stage_name, same_stage_name
 from tracker.records.stage_tables import (
     OVERCUT_COLUMNS,
     POINT_COLUMNS,
@@ -63,11 +60,6 @@ CLOUD_FILE = "cloud.ply"
 MAP_FILE = "stone_left.ply"
 HEATMAP_FILE = "heatmap.png"
 OVERLAYS_FOLDER = "overlays"
-LONGEST_NAME = 80
-_FORBIDDEN = frozenset('/\\:*?"<>|')
-_RESERVED = frozenset(
-    {"con", "prn", "aux", "nul", *(f"{port}{k}" for port in ("com", "lpt") for k in range(1, 10))}
-)
 
 __all__ = [
     "STATES",
@@ -83,8 +75,6 @@ __all__ = [
     "TargetFacts",
     "advice",
     "check_stage_name",
-    "default_stage_name",
-    "lasting_targets",
     "list_stages",
     "load_stage",
     "pointing_list",
@@ -192,50 +182,11 @@ def refuse_taken(job: Job, name: str) -> None:
         It is taken.
     """
     for taken in stage_names(job):
-        if _same_name(taken, name):
+        if same_stage_name(taken, name):
             raise JobError(
                 f"There is a stage {taken} already; stages are kept as they are.",
                 "Give the new one another name: --name NAME",
             )
-
-
-def check_stage_name(name: str) -> str:
-    """The name, trimmed and in one spelling of its accents.
-
-    Raises
-    ------
-    InputError
-        Empty, too long, or with characters that not every file system can hold.
-    """
-    clean = unicodedata.normalize("NFC", name.strip())
-    bad = sorted({c for c in clean if c in _FORBIDDEN or not c.isprintable()})
-    if bad:
-        shown = " ".join(c if c.isprintable() else repr(c) for c in bad)
-        raise InputError(
-            f"The stage name {clean!r} has characters that a folder cannot have: {shown}",
-            "Use letters, digits, spaces, dots and dashes.",
-        )
-    reserved = clean.casefold().split(".")[0] in _RESERVED
-    if not clean or clean[0] == "." or clean[-1] == "." or reserved:
-        raise InputError(
-            f"{clean!r} cannot be the name of a stage.",
-            "Use letters, digits, spaces and dashes, and no dot at either end.",
-        )
-    if len(clean) > LONGEST_NAME or len(clean.encode()) > 2 * LONGEST_NAME:
-        raise InputError(
-            f"The stage name is {len(clean)} characters long.",
-            f"Use {LONGEST_NAME} at the most.",
-        )
-    return clean
-
-
-def default_stage_name(taken_at: Sequence[datetime | None], today: datetime) -> str:
-    """Date on which most of the photographs were taken, YYYY-MM-DD; else today's."""
-    days = Counter(moment.date() for moment in taken_at if moment is not None)
-    if not days:
-        return today.date().isoformat()
-    most = max(days.values())
-    return min(day for day, count in days.items() if count == most).isoformat()
 
 
 def stage_names(job: Job) -> tuple[str, ...]:
@@ -272,7 +223,7 @@ def load_stage(job: Job, name: str) -> StageRecord:
         There is no such stage, or its record is damaged.
     """
     known = stage_names(job)
-    found = next((known_name for known_name in known if _same_name(known_name, name)), None)
+    found = next((known_name for known_name in known if same_stage_name(known_name, name)), None)
     if found is None:
         raise JobError(
             f"There is no stage {name}.",
@@ -284,23 +235,6 @@ def load_stage(job: Job, name: str) -> StageRecord:
         points=read_point_readings(folder / POINTS_FILE),
         overcuts=read_overcuts(folder / OVERCUTS_FILE),
     )
-
-
-def lasting_targets(job: Job) -> dict[int, FrameTarget]:
-    """Targets on the block's lasting faces, as the earliest stage that placed them has them.
-
-    Always the earliest: a record that followed the stage before would drift from day to day.
-    """
-    wanted = set(job.settings.targets.lasting)
-    found: dict[int, FrameTarget] = {}
-    for facts in list_stages(job) if wanted else ():
-        for target in facts.targets:
-            corners, sigma = target.corners_mm, target.sigma_mm
-            if target.id not in wanted or target.id in found or not target.used:
-                continue
-            if corners is not None and sigma is not None:
-                found[target.id] = FrameTarget(corners, sigma)
-    return dict(sorted(found.items()))
 
 
 def pointing_list(job: Job) -> tuple[ListedPoint, ...]:
@@ -419,10 +353,3 @@ def _typed(columns: Sequence[str], row: Sequence[str | int]) -> dict[str, Any]:
             if isinstance(value, int):
                 typed[column] = value
     return typed
-
-
-def _same_name(one: str, other: str) -> bool:
-    def plain(name: str) -> str:
-        return unicodedata.normalize("NFC", name.strip()).casefold()
-
-    return plain(one) == plain(other)

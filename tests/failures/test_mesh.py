@@ -11,9 +11,9 @@ from scipy.spatial.transform import Rotation
 
 from tests.job_files import CENTRE, RADIUS_MM, SEATS_FRAME, ball, ball_surface, frame
 from tracker.errors import InputError, MeshError
+from tracker.records.model_fit import check_against_frame
 from tracker.records.model_import import (
     ModelImport,
-    check_against_frame,
     import_model,
     parse_scale,
 )
