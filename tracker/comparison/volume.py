@@ -17,6 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import open3d as o3d
 from numpy.typing import NDArray
 
 from tracker.comparison.readings import Readings
@@ -36,6 +37,9 @@ from tracker.surface import Samples, Surface
 CORRELATION_AREA_MM2 = 16.0
 """Samples closer than about 4 mm share patches of the photographs: their errors go together."""
 HALVINGS = 8
+OWN_SHARE, OWN_SLACK_MM = 0.96, 0.05
+"""Stone at this share of its height from the model still belongs to its own patch: normals of
+a mesh are not quite those of its triangles."""
 
 Rows = NDArray[np.int64]
 
@@ -178,8 +182,9 @@ def _free_height(model: Surface, points: Array, normals: Array, depth: Array) ->
     low, high = np.zeros(len(rows)), depth[rows].copy()
 
     def own(tried: Array, at: Rows) -> NDArray[np.bool_]:
-        near = model.signed_distance_mm(points[rows[at]] + tried[:, None] * normals[rows[at]])
-        return np.asarray(np.abs(near) >= 0.96 * np.abs(tried) - 0.05)
+        places = points[rows[at]] + tried[:, None] * normals[rows[at]]
+        near = model.scene.compute_distance(o3d.core.Tensor(places.astype(np.float32))).numpy()
+        return np.asarray(near >= OWN_SHARE * np.abs(tried) - OWN_SLACK_MM)
 
     cut = np.flatnonzero(~own(high, np.arange(len(rows))))
     for _ in range(HALVINGS):
@@ -213,7 +218,7 @@ def solid_volume_mm3(surface: Surface) -> float:
 
 def count_open_edges(surface: Surface) -> int:
     """Edges that do not lie between exactly two triangles."""
-    pairs = [surface.faces[:, [k, (k + 1) % 3]] for k in range(3)]
-    edges = np.sort(np.concatenate(pairs), axis=1)
-    _, times = np.unique(edges, axis=0, return_counts=True)
+    pairs = np.concatenate([surface.faces[:, [k, (k + 1) % 3]] for k in range(3)])
+    edges = pairs.min(axis=1) * len(surface.vertices) + pairs.max(axis=1)
+    _, times = np.unique(edges, return_counts=True)
     return int((times != 2).sum())

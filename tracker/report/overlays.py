@@ -1,0 +1,255 @@
+"""The day's photographs with stone left and the points drawn onto the stone.
+
+Stone left is laid over the stone as the photograph shows it: the model's surface moved out by
+stone left, hidden parts left out, through the lens with its distortion. The photograph is
+turned upright as its camera noted; it is itself never changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from tracker.comparison.on_vertices import VertexReadings, stone_surface
+from tracker.comparison.states import Bands, State
+from tracker.maths.camera import Array, Lens, Pose, project, undistort
+from tracker.report.labels import Mark, draw_legend, draw_marks
+from tracker.report.painting import Hits, cast, paint
+from tracker.surface import Faces, Surface
+
+LONG_SIDE_PX = 1600
+JPEG_QUALITY = 88
+OPACITY = 0.58
+NOT_SEEN_OPACITY = 0.30
+HIDDEN_MM = 3.0
+"""A point this far behind the stone that a photograph shows is hidden in it."""
+MOST_STRETCH = 3.0
+"""Triangles whose edges grow by more than this factor bridge a jump and are no stone."""
+
+
+@dataclass(frozen=True, slots=True)
+class PointMark:
+    """A point as it is drawn.
+
+    Attributes
+    ----------
+    name : str
+    place : (3,) array
+        Of the stone where the needle meets it, else of the model; mm, frame coordinates.
+    state : State
+    sure : bool
+    figure : str
+        What is written beside it, for example "3.2".
+    """
+
+    name: str
+    place: Array
+    state: State
+    sure: bool
+    figure: str
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """The stone as it is drawn onto every photograph of a stage; make it once."""
+
+    stone: Surface
+    stone_left_mm: Array
+    seen: NDArray[np.bool_]
+    points: tuple[PointMark, ...]
+    bands: Bands
+    title: str
+
+
+def make_overlay(
+    surface: Surface,
+    readings: VertexReadings,
+    points: Sequence[PointMark],
+    bands: Bands,
+    title: str,
+) -> Overlay:
+    """The stone's surface with stone left, without triangles that bridge a jump.
+
+    Parameters
+    ----------
+    surface : Surface
+        The model; `readings` are at its vertices.
+    title : str
+        Written into each picture, for example job and stage.
+    """
+    stone = stone_surface(surface, readings)
+    return Overlay(
+        Surface(stone.vertices, _unstretched(surface, stone)),
+        np.where(readings.seen, readings.stone_left_mm, 0.0),
+        readings.seen,
+        tuple(points),
+        bands,
+        title,
+    )
+
+
+def _unstretched(model: Surface, stone: Surface) -> Faces:
+    longest = []
+    for vertices in (model.vertices, stone.vertices):
+        corners = vertices[model.faces]
+        edges = corners - np.roll(corners, 1, axis=1)
+        longest.append(np.linalg.norm(edges, axis=2).max(axis=1))
+    keep = longest[1] <= MOST_STRETCH * longest[0] + 0.5
+    return model.faces[keep]
+
+
+def draw_overlay(
+    path: Path,
+    photo_rgb: NDArray[np.uint8],
+    lens: Lens,
+    pose: Pose,
+    orientation: int,
+    overlay: Overlay,
+    caption: str,
+) -> None:
+    """Draw one photograph and write it as JPEG.
+
+    Parameters
+    ----------
+    photo_rgb : (h, w, 3) uint8
+        Stored pixels, unturned.
+    lens, pose : of the stored pixels
+    orientation : int
+        EXIF orientation, 1 to 8.
+    caption : str
+        The photograph's name.
+    """
+    height, width = photo_rgb.shape[:2]
+    scale = min(1.0, LONG_SIDE_PX / max(height, width))
+    size = (max(round(width * scale), 1), max(round(height * scale), 1))
+    small = cv2.resize(photo_rgb, size, interpolation=cv2.INTER_AREA)
+    hits, corner = _look(lens, pose, overlay, small.shape[:2], width / size[0])
+    picture = small.astype(np.float32) / 255.0
+    if hits is not None:
+        rows, columns = hits.met.shape
+        part = picture[corner[1] : corner[1] + rows, corner[0] : corner[0] + columns]
+        _blend(part, hits, overlay.bands, pose)
+    marks = _marks(overlay, lens, pose, hits, corner, width / size[0])
+    shown = Image.fromarray(np.round(255.0 * picture).astype(np.uint8))
+    shown, places = _upright(shown, [mark.xy for mark in marks], orientation)
+    turned = [
+        Mark(mark.name, xy, mark.state, mark.sure, mark.figure)
+        for mark, xy in zip(marks, places, strict=True)
+    ]
+    draw_marks(shown, turned, overlay.bands)
+    draw_legend(shown, overlay.bands, overlay.title, caption)
+    shown.save(path, format="JPEG", quality=JPEG_QUALITY, optimize=True)
+
+
+def _look(
+    lens: Lens, pose: Pose, overlay: Overlay, shape: tuple[int, ...], factor: float
+) -> tuple[Hits | None, tuple[int, int]]:
+    """What the reduced picture's pixels meet, in the part where the stone can be."""
+    pixels, depth = project(lens, pose, overlay.stone.vertices)
+    reduced = (pixels[depth > 1.0] + 0.5) / factor - 0.5
+    if not len(reduced):
+        return None, (0, 0)
+    low = np.clip(np.floor(reduced.min(axis=0)).astype(int), 0, [shape[1], shape[0]])
+    high = np.clip(np.ceil(reduced.max(axis=0)).astype(int) + 1, 0, [shape[1], shape[0]])
+    if np.any(high - low < 2):
+        return None, (0, 0)
+    directions = _directions(lens, pose, low, high, factor)
+    origins = np.broadcast_to(pose.centre_frame, directions.shape)
+    hits = cast(overlay.stone, overlay.stone_left_mm, overlay.seen, origins, directions)
+    return hits, (int(low[0]), int(low[1]))
+
+
+def _directions(
+    lens: Lens, pose: Pose, low: NDArray[np.int64], high: NDArray[np.int64], factor: float
+) -> Array:
+    """Unit rays of the reduced pixels low..high; the lens is inverted on a grid of every 8th."""
+    coarse = [np.linspace(low[k], high[k] - 1, max((high[k] - low[k]) // 8, 2)) for k in (0, 1)]
+    x, y = np.meshgrid(*coarse)
+    stored = (np.stack([x, y], axis=-1) + 0.5) * factor - 0.5
+    plane = undistort(lens, stored.reshape(-1, 2)).reshape(stored.shape)
+    at = [
+        (np.arange(low[k], high[k]) - low[k]) / max(high[k] - 1 - low[k], 1) * (len(coarse[k]) - 1)
+        for k in (0, 1)
+    ]
+    map_x, map_y = np.meshgrid(at[0].astype(np.float32), at[1].astype(np.float32))
+    fine = cv2.remap(
+        plane, map_x, map_y, interpolation=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    rays = np.concatenate([fine, np.ones_like(fine[..., :1])], axis=-1) @ pose.R
+    return np.asarray(rays / np.linalg.norm(rays, axis=-1, keepdims=True), dtype=np.float64)
+
+
+def _blend(part: NDArray[np.float32], hits: Hits, bands: Bands, pose: Pose) -> None:
+    """Lay the colours over the stone so that its own light and tool marks stay to be seen."""
+    towards_eye = -pose.axis_frame
+    colour = paint(hits, bands, towards_eye, 9.0)
+    met = hits.met
+    grey = part[met].mean(axis=1)
+    level = np.median(grey[grey > 0.05]) if np.any(grey > 0.05) else 0.5
+    relief = np.clip(0.55 + 0.45 * grey / max(float(level), 0.05), 0.35, 1.25)
+    opacity = np.where(hits.seen[met], OPACITY, NOT_SEEN_OPACITY)[:, None]
+    laid = np.clip(colour[met] * relief[:, None], 0.0, 1.0)
+    part[met] = (1.0 - opacity) * part[met] + opacity * laid
+
+
+def _marks(
+    overlay: Overlay,
+    lens: Lens,
+    pose: Pose,
+    hits: Hits | None,
+    corner: tuple[int, int],
+    factor: float,
+) -> list[Mark]:
+    """The points that this photograph shows, in reduced pixels."""
+    if hits is None or not overlay.points:
+        return []
+    places = np.stack([point.place for point in overlay.points])
+    pixels, depth = project(lens, pose, places)
+    reduced = (pixels + 0.5) / factor - 0.5
+    distance = np.linalg.norm(places - pose.centre_frame, axis=1)
+    rows, columns = hits.met.shape
+    found = []
+    for point, xy, z, away in zip(overlay.points, reduced, depth, distance, strict=True):
+        column, row = round(float(xy[0])) - corner[0], round(float(xy[1])) - corner[1]
+        if z <= 1.0 or not (0 <= row < rows and 0 <= column < columns):
+            continue
+        if hits.distance_mm[row, column] > away - HIDDEN_MM:
+            at = (float(xy[0]), float(xy[1]))
+            found.append(Mark(point.name, at, point.state, point.sure, point.figure))
+    return found
+
+
+_TURNS = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_270,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}
+
+
+def _upright(
+    picture: Image.Image, places: Sequence[tuple[float, float]], orientation: int
+) -> tuple[Image.Image, list[tuple[float, float]]]:
+    """Picture and places turned as the EXIF orientation says (EXIF 2.32, tag 0112)."""
+    right, bottom = picture.width - 1.0, picture.height - 1.0
+    turned = {
+        2: lambda x, y: (right - x, y),
+        3: lambda x, y: (right - x, bottom - y),
+        4: lambda x, y: (x, bottom - y),
+        5: lambda x, y: (y, x),
+        6: lambda x, y: (bottom - y, x),
+        7: lambda x, y: (bottom - y, right - x),
+        8: lambda x, y: (y, right - x),
+    }.get(orientation)
+    if turned is None:
+        return picture, list(places)
+    return picture.transpose(_TURNS[orientation]), [turned(x, y) for x, y in places]

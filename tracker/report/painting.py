@@ -1,0 +1,160 @@
+"""From rays against a surface to a painted picture of stone left.
+
+Rays come as a grid; each hit takes stone left from its triangle's corners. Over-cut stone is
+hatched and unseen stone dotted in the picture's own pixels, thin lines follow the bands' limits,
+and a gentle light from the upper left shows the form without changing what a colour says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import open3d as o3d
+from numpy.typing import NDArray
+
+from tracker.comparison.states import Bands
+from tracker.maths.camera import Array
+from tracker.report.colours import (
+    NOT_SEEN_DOT_RGB,
+    NOT_SEEN_RGB,
+    OVERCUT_HATCH_RGB,
+    stone_left_rgb,
+)
+from tracker.surface import Surface
+
+Mask = NDArray[np.bool_]
+Pixels = NDArray[np.int64]
+
+SHADE = 0.20
+"""Darkest shade takes this share off a colour."""
+LINE_SHADE = 0.55
+OUTLINE_SHADE = 0.62
+
+
+@dataclass(frozen=True, slots=True)
+class Hits:
+    """What a grid of rays meets, (h, w) each.
+
+    `distance_mm` is infinite where nothing is met; `stone_left_mm` is NaN where not seen;
+    `normals` (h, w, 3) are smooth.
+    """
+
+    distance_mm: Array
+    stone_left_mm: Array
+    normals: Array
+
+    @property
+    def met(self) -> Mask:
+        """Rays that meet the surface."""
+        return np.isfinite(self.distance_mm)
+
+    @property
+    def seen(self) -> Mask:
+        """Rays that meet a place with a figure."""
+        return np.isfinite(self.stone_left_mm)
+
+
+def cast(
+    surface: Surface, stone_left_mm: Array, seen: Mask, origins: Array, directions: Array
+) -> Hits:
+    """Rays (h, w, 3) each against a surface with stone left at its vertices.
+
+    A triangle counts as seen when all its corners are.
+    """
+    rays = np.empty((*origins.shape[:-1], 6), dtype=np.float32)
+    rays[..., :3], rays[..., 3:] = origins, directions
+    answer = surface.scene.cast_rays(o3d.core.Tensor(rays))
+    distance = answer["t_hit"].numpy()
+    met = np.isfinite(distance)
+    corners = surface.faces[answer["primitive_ids"].numpy()[met]]
+    u, v = answer["primitive_uvs"].numpy()[met].T
+    known = np.where(seen, stone_left_mm, np.nan)
+    smooth = surface.vertex_normals.astype(np.float32)
+    value = np.full(distance.shape, np.nan)
+    normals = np.zeros((*distance.shape, 3), dtype=np.float32)
+    parts = tuple(zip((1.0 - u - v, u, v), corners.T, strict=True))
+    value[met] = sum(weight * known[corner] for weight, corner in parts)
+    mixed = sum(weight[:, None] * smooth[corner] for weight, corner in parts)
+    normals[met] = mixed / np.sqrt(np.maximum(np.einsum("nd,nd->n", mixed, mixed), 1e-12))[:, None]
+    return Hits(distance, value, normals)
+
+
+def hatch(rows: Pixels, columns: Pixels, period_px: float) -> Mask:
+    """Whether pixels lie on diagonal lines, a good quarter of the period wide."""
+    return np.asarray(np.mod(rows + columns, period_px) < period_px / 3.2)
+
+
+def dots(rows: Pixels, columns: Pixels, period_px: float) -> Mask:
+    """Whether pixels lie on dots in offset rows."""
+    odd = np.mod(np.floor_divide(rows, period_px), 2.0)
+    u = np.mod(columns + 0.5 * period_px * odd, period_px) - 0.5 * period_px
+    v = np.mod(rows, period_px) - 0.5 * period_px
+    return np.asarray(u * u + v * v < (0.19 * period_px) ** 2)
+
+
+def paint(hits: Hits, bands: Bands, light: Array, period_px: float) -> Array:
+    """Colours of the met pixels, sRGB in 0..1, (h, w, 3); the rest is left black.
+
+    Parameters
+    ----------
+    light : (3,) array
+        Unit direction towards the light.
+    period_px : float
+        Distance of the hatching's lines.
+    """
+    rows, columns = np.nonzero(hits.met)
+    value = hits.stone_left_mm[rows, columns]
+    blank = np.isnan(value)
+    value[blank] = 0.0
+    colour = stone_left_rgb(value, bands)
+    colour[blank] = np.array(NOT_SEEN_RGB) / 255.0
+    dotted = np.flatnonzero(blank)
+    dotted = dotted[dots(rows[dotted], columns[dotted], 0.8 * period_px)]
+    colour[dotted] = np.array(NOT_SEEN_DOT_RGB) / 255.0
+    lit = 0.5 + 0.5 * hits.normals[rows, columns] @ light.astype(np.float32)
+    colour *= (1.0 - SHADE * (1.0 - lit))[:, None]
+    below = np.flatnonzero(value < bands.overcut_below_mm)
+    below = below[hatch(rows[below], columns[below], period_px)]
+    colour[below] = np.array(OVERCUT_HATCH_RGB) / 255.0
+    picture = np.zeros((*hits.met.shape, 3), dtype=np.float32)
+    picture[rows, columns] = colour
+    picture[limit_lines(hits, bands)] *= LINE_SHADE
+    return np.asarray(picture)
+
+
+def limit_lines(hits: Hits, bands: Bands) -> Mask:
+    """Pixels where stone left passes a band's limit on one smooth piece of surface."""
+    limits = [bands.overcut_below_mm, bands.finished_below_mm, bands.close_below_mm]
+    level = np.digitize(hits.stone_left_mm, limits)
+    line = np.zeros(level.shape, dtype=bool)
+    for axis in (0, 1):
+        one, other = _neighbours(level, axis)
+        near, far = _neighbours(hits.distance_mm, axis)
+        seen, also = _neighbours(hits.seen, axis)
+        both = seen & also
+        step = np.abs(np.where(both, near, 0.0) - np.where(both, far, 0.0)) < 4.0
+        target = line[:-1] if axis == 0 else line[:, :-1]
+        target |= both & step & (one != other)
+    return line
+
+
+def outline(hits: Hits, step_mm: float = 4.0) -> Mask:
+    """Pixels at which the form ends or passes in front of itself."""
+    far = float(np.max(hits.distance_mm[hits.met], initial=0.0)) + 1e3
+    depth = np.where(hits.met, hits.distance_mm, far)
+    edge = np.zeros(depth.shape, dtype=bool)
+    for axis in (0, 1):
+        one, other = _neighbours(depth, axis)
+        jump = one - other
+        first = edge[:-1] if axis == 0 else edge[:, :-1]
+        second = edge[1:] if axis == 0 else edge[:, 1:]
+        first |= jump < -step_mm
+        second |= jump > step_mm
+    return edge & hits.met
+
+
+def _neighbours(values: NDArray[Any], axis: int) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Each pixel but the last along an axis, and the next one."""
+    return (values[:-1], values[1:]) if axis == 0 else (values[:, :-1], values[:, 1:])
