@@ -9,11 +9,12 @@ import numpy as np
 from tracker.maths.camera import Array
 from tracker.network.build import Assembled, Choice, Material
 from tracker.network.covariance import free_share
+from tracker.network.descent import evaluate
 from tracker.network.layout import lay_out
 from tracker.network.normal import normal_equations, whitened_jacobian
 from tracker.network.problem import Network, Solution
 from tracker.network.residuals import LENS, POSE, Unknowns
-from tracker.network.solve import choose, evaluate, keep_all
+from tracker.network.selection import choose, keep_all
 
 WEAK_CAMERA_MM = 1.0
 """Sigma of a station from which the carver is told that it is weak."""

@@ -64,6 +64,10 @@ class Unknowns:
             self.points + d_points,
         )
 
+    def scaled(self, factor: float) -> Unknowns:
+        """The same pictures of a world enlarged about the origin."""
+        return Unknowns(self.lens, self.R, self.t * factor, self.points * factor)
+
     def lenses(self) -> tuple[Lens, ...]:
         """Lenses as records."""
         return tuple(Lens.from_vector(row) for row in self.lens)
