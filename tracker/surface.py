@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
-import open3d as o3d
 from numpy.typing import NDArray
 
 from tracker.maths.camera import Array
+
+if TYPE_CHECKING:
+    import open3d as o3d
 
 Faces = NDArray[np.int64]
 
@@ -58,6 +61,8 @@ class Surface:
     @cached_property
     def scene(self) -> o3d.t.geometry.RaycastingScene:
         """Ray-casting structure (float32: good to about 1e-5 of the size)."""
+        import open3d as o3d
+
         scene = o3d.t.geometry.RaycastingScene()
         scene.add_triangles(
             o3d.core.Tensor(self.vertices.astype(np.float32)),
@@ -67,16 +72,22 @@ class Surface:
 
     def first_hit_mm(self, origins: Array, directions: Array) -> Array:
         """Distance along unit directions to the first triangle, (n,), mm; inf where none."""
+        import open3d as o3d
+
         rays = np.concatenate([origins, directions], axis=1).astype(np.float32)
         return self.scene.cast_rays(o3d.core.Tensor(rays))["t_hit"].numpy().astype(np.float64)
 
     def signed_distance_mm(self, points: Array) -> Array:
         """Distance to the nearest triangle, (n,), mm; positive outside, negative inside."""
+        import open3d as o3d
+
         query = o3d.core.Tensor(points.astype(np.float32))
         return self.scene.compute_signed_distance(query, nsamples=3).numpy().astype(np.float64)
 
     def nearest(self, points: Array) -> tuple[Array, Faces]:
         """Nearest points on the surface (n, 3), mm, and their triangles (n,)."""
+        import open3d as o3d
+
         found = self.scene.compute_closest_points(o3d.core.Tensor(points.astype(np.float32)))
         return (
             found["points"].numpy().astype(np.float64),

@@ -59,8 +59,8 @@ def add_stage(
     with stage_draft(job, name) as draft:
         measured = measure(folder, task, clock)
         vertices = spread_to_vertices(task.surface, measured.samples, measured.sample_readings)
-        with clock.step("pictures", "drawing the map and the photographs"):
-            draw_pictures(job, draft, measured, vertices, moment)
+        with clock.step("pictures", "drawing the map and the photographs") as share:
+            draw_pictures(job, draft, measured, vertices, moment, share)
         record = stage_record(
             job, draft.name, moment.isoformat(), measured, clock.seconds, peak_memory_mb()
         )
@@ -128,18 +128,20 @@ def cloud_points(measured: Measured) -> CloudPoints:
 
 def stone_left_map(job: Job, task: Task, vertices: VertexReadings) -> StoneLeftMap:
     """The model's mesh with stone left at its corners, as it is written."""
-    colours = vertex_colours(vertices, job.settings.state_bands())
+    bands = job.settings.state_bands()
+    colours = vertex_colours(vertices.stone_left_mm, vertices.seen, bands)
     return StoneLeftMap(
         task.surface, vertices.stone_left_mm, vertices.u95_mm, vertices.seen, colours
     )
 
 
 def _lasting_on_record(job: Job, lasting: frozenset[int] | set[int]) -> dict[int, KnownTarget]:
-    """Lasting targets as the latest stage that used them has placed them."""
+    """Lasting targets as the first stage that used them has placed them, so that nothing drifts."""
     known: dict[int, KnownTarget] = {}
     for facts in list_stages(job):
         for target in facts.targets:
-            if target.id in lasting and target.used and target.corners_mm is not None:
+            placed = target.used and target.corners_mm is not None
+            if target.id in lasting and placed and target.id not in known:
                 known[target.id] = KnownTarget(
                     np.asarray(target.corners_mm), 2.0 * np.asarray(target.sigma_mm), "lasting"
                 )

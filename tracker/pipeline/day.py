@@ -205,8 +205,12 @@ def place_day(
 
 def on_workers(work: Callable[..., T], items: Sequence[object]) -> list[T]:
     """Results of the work on every item, in order."""
-    with ThreadPoolExecutor(WORKERS) as pool:
+    pool = ThreadPoolExecutor(WORKERS)
+    try:
         return list(pool.map(work, items))
+    finally:
+        # on Ctrl-C nothing that has not begun is begun
+        pool.shutdown(cancel_futures=True)
 
 
 @contextmanager

@@ -73,6 +73,8 @@ class Task:
 class Measured:
     """A measured day. Places are in frame coordinates as the alignment left them."""
 
+    surface: Surface
+    names: tuple[str, ...]
     opened: Day
     placed: Placed
     cloud: Cloud
@@ -88,6 +90,11 @@ class Measured:
     roles: Mapping[int, str]
     bars: tuple[Bar, ...]
     warnings: tuple[str, ...]
+
+    @property
+    def seen_share(self) -> float:
+        """Share of the model's surface that has a figure."""
+        return self.volume.seen_mm2 / (self.volume.seen_mm2 + self.volume.not_seen_mm2)
 
     def pose_in_model(self, pose: Pose) -> Pose:
         """A photograph's pose as the alignment left it."""
@@ -192,6 +199,8 @@ def _compare(
         cov_rigid=alignment.covariance,
     )
     return Measured(
+        surface=task.surface,
+        names=task.names,
         opened=opened,
         placed=placed,
         cloud=cloud,

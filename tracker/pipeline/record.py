@@ -48,7 +48,7 @@ def stage_record(
         alignment=_alignment(measured),
         coverage=Coverage(
             surface_mm2=volume.seen_mm2 + volume.not_seen_mm2,
-            seen_share=volume.seen_mm2 / (volume.seen_mm2 + volume.not_seen_mm2),
+            seen_share=measured.seen_share,
         ),
         counts={state.label: counts[state] for state in State},
         volume_left_cm3=volume.left_mm3 / 1000.0,

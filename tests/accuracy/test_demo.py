@@ -1,0 +1,139 @@
+"""The whole main job on the demo's two stages against rendered truth; writes the table.
+
+The table goes to build/accuracy.md. Limits are those the project has set itself (README,
+"How good it is"); a limit is never loosened to fit a result.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+
+from scripts.scene.truth import stone_left
+from tests.accuracy import scoring
+from tracker.job import create_job, put_bars, put_frame, put_model, put_points
+from tracker.pipeline import Measured, measure
+from tracker.pipeline.add import task_of
+from tracker.pipeline.day import Clock
+from tracker.records.ply import read_surface
+from tracker.surface import Surface
+
+ROOT = Path(__file__).resolve().parents[2]
+DEMO = ROOT / "fixtures" / "demo"
+STAGES = ("stage-1", "stage-2")
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """A stage, and all its figures."""
+
+    measured: Measured
+    figures: dict[str, float]
+    true_points_mm: np.ndarray
+    photos_of_points: np.ndarray
+
+
+def _job(folder: Path):
+    job = create_job(folder, name="Owl finial", stone="Carrara marble")
+    put_model(job, read_surface(DEMO / "model.ply"))
+    put_frame(job, DEMO / "frame.csv")
+    put_bars(job, DEMO / "bars.csv")
+    put_points(job, DEMO / "points.csv")
+    return job
+
+
+def _score(stage: str, measured: Measured) -> Scored:
+    truth = scoring.Truth(DEMO / "truth" / stage, DEMO / "truth" / f"stone_{stage}.ply")
+    mesh = trimesh.load(truth.stone, process=False)
+    stone = Surface(np.array(mesh.vertices, float), np.array(mesh.faces, np.int64))
+    points = truth.table("points.csv")
+    part, _, photos = scoring.at_true_samples(measured, truth)
+    true = stone_left(mesh, part.points, part.needles)
+    figures = {
+        **scoring.corners(measured, truth),
+        **scoring.cameras(measured, truth),
+        **scoring.targets(measured, truth),
+        **scoring.cloud(measured, stone),
+        **scoring.places(
+            measured.point_readings, points["stone_left_mm"], points["photos"], "points"
+        ),
+        **scoring.states(measured, points["stone_left_mm"]),
+        **scoring.places(part, true, photos, "samples"),
+        **scoring.sample_states(measured, part, true),
+        **scoring.overcuts(measured, truth, stone, deep=1.5, wide=10.0),
+    }
+    return Scored(measured, figures, points["stone_left_mm"], points["photos"])
+
+
+@pytest.fixture(scope="module")
+def scored(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Scored]]:
+    job = _job(tmp_path_factory.mktemp("accuracy") / "job")
+    task = task_of(job)
+    found: dict[str, Scored] = {}
+    lines = []
+    for stage in STAGES:
+        began = time.perf_counter()
+        measured = measure(DEMO / stage, task, Clock(lambda words, share: None))
+        found[stage] = _score(stage, measured)
+        found[stage].figures["seconds"] = time.perf_counter() - began
+    yield found
+    names = list(found[STAGES[0]].figures)
+    lines = ["| figure | " + " | ".join(STAGES) + " |", "|---|" + "---|" * len(STAGES)]
+    for name in names:
+        values = (found[stage].figures.get(name, float("nan")) for stage in STAGES)
+        lines.append(f"| {name} | " + " | ".join(f"{value:.4g}" for value in values) + " |")
+    (ROOT / "build").mkdir(exist_ok=True)
+    (ROOT / "build" / "accuracy.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+@pytest.mark.parametrize("stage", STAGES)
+class TestStage:
+    """Every figure of a stage."""
+
+    @pytest.mark.parametrize(
+        ("name", "most"),
+        [
+            ("corners RMS px", 0.06),
+            ("corners mean shift px", 0.01),
+            ("wrong numbers", 0),
+            ("cameras RMS mm", 0.10),
+            ("cameras worst turn deg", 0.01),
+            ("focal length off %", 0.05),
+            ("bench corners RMS mm", 0.04),
+            ("unknown bars over limit", 1.0),
+            ("cloud RMS mm", 0.12),
+            ("cloud > 1 mm %", 0.5),
+            ("points RMS mm", 0.20),
+            ("points p95 mm", 0.45),
+            ("sure states wrong", 0),
+            ("points figures without 3 photographs", 0),
+            ("over-cuts missed", 0),
+            ("over-cuts false", 0),
+        ],
+    )
+    def test_at_most(
+        self, scored: dict[str, Scored], stage: str, name: str, most: float
+    ) -> None:
+        assert scored[stage].figures[name] <= most
+
+    @pytest.mark.parametrize(
+        ("name", "least"),
+        [
+            ("targets used share", 0.95),
+            ("photographs used", 24),
+            ("unknown bars", 2),
+            ("cloud points", 4000),
+            ("points measured 3+ %", 50.0),
+            ("over-cuts that count", 1),
+        ],
+    )
+    def test_at_least(
+        self, scored: dict[str, Scored], stage: str, name: str, least: float
+    ) -> None:
+        assert scored[stage].figures[name] >= least
