@@ -19,7 +19,7 @@ from tracker.comparison.states import Bands, State
 from tracker.report.colours import (
     DEEPEST_MM,
     INK_RGB,
-    NOT_SEEN_RGB,
+    OVERCUT_HATCH_RGB,
     OVERCUT_RGB,
     PAPER_RGB,
     state_rgb,
@@ -27,6 +27,12 @@ from tracker.report.colours import (
 )
 
 Box = tuple[float, float, float, float]
+
+_CORNERS: dict[State, tuple[tuple[float, float], ...]] = {
+    State.CLOSE: ((0.0, -1.25), (1.25, 0.0), (0.0, 1.25), (-1.25, 0.0)),
+    State.UNTOUCHED: ((-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)),
+    State.NOT_SEEN: ((0.0, -1.0), (1.0, 0.8), (-1.0, 0.8)),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +60,7 @@ def draw_marks(picture: Image.Image, marks: Sequence[Mark], bands: Bands) -> Non
     unit = max(max(picture.size) / 1600.0, 0.4)
     radius = 8.0 * unit
     face = font(max(round(19 * unit), 9), bold=True)
-    taken: list[Box] = [_around(mark.xy, radius + 3.0 * unit) for mark in marks]
+    taken: list[Box] = [_around(mark.xy, radius) for mark in marks]
     for mark in marks:
         _draw_shape(pen, mark.xy, radius, mark.state, bands, max(round(2 * unit), 1))
     for mark in marks:
@@ -77,7 +83,7 @@ def _free_spot(
     radius: float, taken: Sequence[Box], size: tuple[int, int],
 ) -> tuple[tuple[float, float], Box] | None:  # fmt: skip
     left, top, right, bottom = pen.textbbox((0, 0), text, font=face)
-    width, height, gap = right - left, bottom - top, radius + 4.0
+    width, height, gap = right - left, bottom - top, 1.5 * radius
     x, y = xy
     for dx, dy in (
         (gap, -height / 2), (-gap - width, -height / 2), (-width / 2, -gap - height),
@@ -111,11 +117,7 @@ def _draw_shape(
             for arm in arms:
                 pen.line(arm, fill=colour, width=width)
     else:
-        corners = {
-            State.CLOSE: [(0, -1.25), (1.25, 0), (0, 1.25), (-1.25, 0)],
-            State.UNTOUCHED: [(-1, -1), (1, -1), (1, 1), (-1, 1)],
-            State.NOT_SEEN: [(0, -1), (1, 0.8), (-1, 0.8)],
-        }[state]
+        corners = _CORNERS[state]
         shape = [(x + r * u, y + r * v) for u, v in corners]
         pen.polygon(shape, fill=fill, outline=PAPER_RGB, width=2 * line)
         pen.polygon(shape, outline=INK_RGB, width=line)
@@ -163,7 +165,7 @@ def _draw_bar(
     pen.rectangle((x, y, x + over - 6 * unit, y + height), fill=OVERCUT_RGB)
     for k in range(0, over, max(round(7 * unit), 3)):
         end = min(k + height, over - 6 * unit)
-        pen.line((x + k, y + height, x + end, y + height - (end - k)), fill=(92, 26, 6),
+        pen.line((x + k, y + height, x + end, y + height - (end - k)), fill=OVERCUT_HATCH_RGB,
                  width=max(round(2 * unit), 1))  # fmt: skip
     start, length = x + over, width - over
     depth = DEEPEST_MM * ((np.arange(length) + 0.5) / length) ** 2
@@ -177,6 +179,3 @@ def _draw_bar(
         text = f"{tick:g} mm" if tick == DEEPEST_MM else f"{tick:g}"
         anchor = "ra" if tick == DEEPEST_MM else "ma"
         pen.text((at, y + height + 7 * unit), text, font=face, fill=INK_RGB, anchor=anchor)
-
-
-__all__ = ["NOT_SEEN_RGB", "Mark", "draw_legend", "draw_marks", "font"]

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from tracker.comparison.on_vertices import VertexReadings, stone_surface
-from tracker.comparison.states import Bands, State
+from tracker.comparison.readings import Readings
+from tracker.comparison.states import Bands, Judgement, State
 from tracker.maths.camera import Array, Lens, Pose, project, undistort
 from tracker.report.labels import Mark, draw_legend, draw_marks
 from tracker.report.painting import Hits, cast, paint
@@ -29,7 +30,7 @@ OPACITY = 0.58
 NOT_SEEN_OPACITY = 0.30
 HIDDEN_MM = 3.0
 """A point this far behind the stone that a photograph shows is hidden in it."""
-MOST_STRETCH = 3.0
+MOST_STRETCH = 2.5
 """Triangles whose edges grow by more than this factor bridge a jump and are no stone."""
 
 
@@ -53,6 +54,26 @@ class PointMark:
     state: State
     sure: bool
     figure: str
+
+
+def point_marks(
+    names: Sequence[str], readings: Readings, judgement: Judgement
+) -> tuple[PointMark, ...]:
+    """Points as they are drawn: on the stone where their needle meets it, with their figure."""
+    depth = np.where(readings.seen, readings.stone_left_mm, 0.0)
+    places = readings.points + depth[:, None] * readings.needles
+    marks = []
+    for row, name in enumerate(names):
+        state = State(int(judgement.state[row]))
+        figure = ""
+        if readings.seen[row]:
+            # adding zero takes the minus off a rounded -0.0
+            beyond = "≥" if depth[row] >= 0.0 else "≤"
+            bound = beyond if readings.at_least[row] else ""
+            figure = f"{bound}{round(float(depth[row]), 1) + 0.0:.1f}"
+        unsure = state is not State.NOT_SEEN and not judgement.sure[row]
+        marks.append(PointMark(name, places[row], state, not unsure, figure))
+    return tuple(marks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +122,7 @@ def _unstretched(model: Surface, stone: Surface) -> Faces:
         edges = corners - np.roll(corners, 1, axis=1)
         longest.append(np.linalg.norm(edges, axis=2).max(axis=1))
     keep = longest[1] <= MOST_STRETCH * longest[0] + 0.5
-    return model.faces[keep]
+    return np.asarray(model.faces[keep])
 
 
 def draw_overlay(

@@ -91,7 +91,7 @@ def dots(rows: Pixels, columns: Pixels, period_px: float) -> Mask:
     odd = np.mod(np.floor_divide(rows, period_px), 2.0)
     u = np.mod(columns + 0.5 * period_px * odd, period_px) - 0.5 * period_px
     v = np.mod(rows, period_px) - 0.5 * period_px
-    return np.asarray(u * u + v * v < (0.19 * period_px) ** 2)
+    return np.asarray(u * u + v * v < (0.21 * period_px) ** 2)
 
 
 def paint(hits: Hits, bands: Bands, light: Array, period_px: float) -> Array:
