@@ -21,18 +21,12 @@ def figure() -> Surface:
     """A bumpy closed form, about 200 mm tall, standing beside the frame's origin."""
     ball = o3d.geometry.TriangleMesh.create_sphere(1.0, resolution=80)
     v = np.asarray(ball.vertices)
-    bumps = (
-        1.0
-        + 0.12 * np.sin(3.0 * v[:, :1]) * np.cos(4.0 * v[:, 1:2])
-        + 0.08 * v[:, 2:] ** 3
-    )
+    bumps = 1.0 + 0.12 * np.sin(3.0 * v[:, :1]) * np.cos(4.0 * v[:, 1:2]) + 0.08 * v[:, 2:] ** 3
     shaped = v * bumps * np.array([60.0, 45.0, 100.0]) + np.array([80.0, 60.0, 110.0])
     return Surface(shaped, np.asarray(ball.triangles).astype(np.int64))
 
 
-def stone(
-    model: Surface, proud_mm: Array | float, seed: int = 3
-) -> tuple[Array, Array, Array]:
+def stone(model: Surface, proud_mm: Array | float, seed: int = 3) -> tuple[Array, Array, Array]:
     """Measured points on stone that stands `proud_mm` off the model, noise 0.08 mm."""
     rng = np.random.default_rng(seed)
     samples = sample_surface(model, 4.0)
@@ -46,9 +40,7 @@ def stone(
 def half_carved(model: Surface) -> Array:
     """Stone left: a third finished (round about), the rest close to untouched, one over-cut."""
     p = sample_surface(model, 4.0).points
-    wave = (
-        np.sin(0.05 * p[:, 0] + 1.0) + np.cos(0.04 * p[:, 2]) + 0.012 * (p[:, 1] - 60.0)
-    )
+    wave = np.sin(0.05 * p[:, 0] + 1.0) + np.cos(0.04 * p[:, 2]) + 0.012 * (p[:, 1] - 60.0)
     left = np.clip(9.0 * wave + 3.0, 0.0, 15.0)
     left[np.linalg.norm(p - p[np.argmin(left)], axis=1) < 9.0] = -1.5
     return np.asarray(left)
@@ -56,11 +48,7 @@ def half_carved(model: Surface) -> Array:
 
 def drift_mm(R: Array, t: Array, model: Surface) -> float:
     """RMS motion of the model's vertices, mm."""
-    return float(
-        np.sqrt(
-            np.mean(np.sum((model.vertices @ R.T + t - model.vertices) ** 2, axis=1))
-        )
-    )
+    return float(np.sqrt(np.mean(np.sum((model.vertices @ R.T + t - model.vertices) ** 2, axis=1))))
 
 
 def plain_icp(points: Array, model: Surface, gate_mm: float) -> tuple[Array, Array]:
@@ -94,9 +82,7 @@ def test_unfinished_stone_does_not_move_the_model_where_plain_icp_does() -> None
 
 @pytest.mark.parametrize("side", ["all round", "front"])
 @pytest.mark.parametrize("covariance", [GOOD_FRAME, WEAK_FRAME], ids=["good", "weak"])
-def test_evenly_proud_stone_is_not_taken_for_a_shift(
-    side: str, covariance: Array
-) -> None:
+def test_evenly_proud_stone_is_not_taken_for_a_shift(side: str, covariance: Array) -> None:
     model = figure()
     points, normals, sigma = stone(model, 0.8)
     if side == "front":

@@ -107,9 +107,7 @@ def _combine(
     R, t = rigid(motion)
     middle = np.mean(surface.box, axis=0)
     shift = float(np.linalg.norm(R @ middle + t - middle))
-    reason = (
-        f"{regions.count} regions of finished stone moved the model by {shift:.2f} mm"
-    )
+    reason = f"{regions.count} regions of finished stone moved the model by {shift:.2f} mm"
     if capped:
         reason += ", held at twice the frame's own sigma"
     return Alignment(
@@ -132,9 +130,7 @@ def _weakest_mm(covariance: Array, regions: Regions) -> float:
     radius = float(np.sqrt(np.mean(np.sum((regions.points - middle) ** 2, axis=1))))
     x, y, z = middle
     w_cross_middle = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
-    to_middle = np.block(
-        [[radius * np.eye(3), np.zeros((3, 3))], [w_cross_middle, np.eye(3)]]
-    )
+    to_middle = np.block([[radius * np.eye(3), np.zeros((3, 3))], [w_cross_middle, np.eye(3)]])
     return float(np.sqrt(np.linalg.eigvalsh(to_middle @ covariance @ to_middle.T)[-1]))
 
 

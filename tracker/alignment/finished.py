@@ -89,9 +89,7 @@ def finished_stone(
         Half width of the finished band.
     """
     away = surface.signed_distance_mm(points)
-    near = (np.abs(away) < 4.0 * band_mm + 10.0 * WORST_SIGMA_MM) & (
-        sigma_mm < WORST_SIGMA_MM
-    )
+    near = (np.abs(away) < 4.0 * band_mm + 10.0 * WORST_SIGMA_MM) & (sigma_mm < WORST_SIGMA_MM)
     points, normals, sigma_mm, away = (
         points[near],
         normals[near],
@@ -110,8 +108,17 @@ def finished_stone(
     return gather(points[keep], normals[keep], sigma_mm[keep], surface)
 
 
-def gather(points: Array, normals: Array, sigma_mm: Array, surface: Surface) -> Regions:
-    """Points sorted into regions: cells of space, opposite faces kept apart."""
+def gather(
+    points: Array,
+    normals: Array,
+    sigma_mm: Array,
+    surface: Surface,
+    per_region: int = POINTS_PER_REGION,
+) -> Regions:
+    """Points sorted into regions: cells of space, opposite faces kept apart.
+
+    A region keeps at most twice `per_region` points, evenly picked.
+    """
     low, high = surface.box
     side = float(np.linalg.norm(high - low)) * REGION_SHARE
     cell = np.floor((points - low) / side).astype(np.int64)
@@ -124,8 +131,8 @@ def gather(points: Array, normals: Array, sigma_mm: Array, surface: Surface) -> 
     edges = np.flatnonzero(np.diff(label.ravel()[order])) + 1
     for rows in np.split(order, edges):
         if len(rows) >= FEWEST_POINTS:
-            step = max(1, len(rows) // POINTS_PER_REGION)
-            chosen.append(rows[::step][: 2 * POINTS_PER_REGION])
+            step = max(1, len(rows) // per_region)
+            chosen.append(rows[::step][: 2 * per_region])
     rows = np.concatenate(chosen) if chosen else np.zeros(0, np.int64)
     start = np.concatenate([[0], np.cumsum([len(c) for c in chosen])]).astype(np.int64)
     return Regions(points[rows], normals[rows], sigma_mm[rows], start)

@@ -30,8 +30,8 @@ from tracker.surface import Surface
 
 HUBER_CORNER = 1.345
 ROUNDS = 30
-STILL = 1e-6
-"""A round that moves the farthest region by less, mm, is the last."""
+STILL = 3e-4
+"""A round that moves no region by more than this share of its sigma is the last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,15 +62,14 @@ def one_sided_weights(z: Array) -> Array:
     return np.asarray(np.where(z > 0.0, 1.0 / (1.0 + z * z), inside))
 
 
-def region_distances(
-    regions: Regions, surface: Surface, motion: Array
-) -> tuple[Array, Array]:
+def region_distances(regions: Regions, surface: Surface, motion: Array) -> tuple[Array, Array]:
     """Signed distances (k,), mm, and their rows (k, 6), with the stone moved."""
     R, t = rigid(motion)
     moved = regions.points @ R.T + t
-    away = surface.signed_distance_mm(moved)
-    _, face = surface.nearest(moved)
-    rows = motion_rows(moved, surface.face_normals[face])
+    foot, face = surface.nearest(moved)
+    n_model = surface.face_normals[face]
+    away = np.einsum("nd,nd->n", moved - foot, n_model)
+    rows = motion_rows(moved, n_model)
     return regions.medians(away), regions.means(rows)
 
 
@@ -102,7 +101,7 @@ def fit_stone(regions: Regions, surface: Surface, finish_mm: float) -> StoneFit:
         step = _solve(normal, right, reach)
         motion, proud = compose(step[:6], motion), proud + float(step[6])
         away, rows = region_distances(regions, surface, motion)
-        if float(np.max(np.abs(rows @ step[:6]))) < STILL:
+        if float(np.max(np.abs(rows @ step[:6]) / sigma)) < STILL:
             break
     weight = one_sided_weights((away - proud) / sigma) / sigma**2
     normal, _ = _normal_equations(rows, away - proud, weight)
@@ -122,9 +121,7 @@ def shared_covariance(regions: Regions, finish_mm: float) -> Array:
     x, y, z = middle
     minus_w_cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
     to_origin = np.block([[np.eye(3), np.zeros((3, 3))], [minus_w_cross, np.eye(3)]])
-    parts = np.concatenate(
-        [np.full(3, (finish_mm / radius) ** 2), np.full(3, finish_mm**2)]
-    )
+    parts = np.concatenate([np.full(3, (finish_mm / radius) ** 2), np.full(3, finish_mm**2)])
     return np.asarray(to_origin @ np.diag(parts) @ to_origin.T)
 
 

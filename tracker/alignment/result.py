@@ -52,9 +52,7 @@ class Alignment:
         return np.asarray(points @ self.R.T + self.t)
 
 
-def unmoved(
-    covariance: Array, reason: str, regions: int, proud_mm: float = 0.0
-) -> Alignment:
+def unmoved(covariance: Array, reason: str, regions: int, proud_mm: float = 0.0) -> Alignment:
     """The frame's pose as it is."""
     return Alignment(
         method="frame",
@@ -72,6 +70,4 @@ def unmoved(
 
 def rigid(motion: NDArray[np.float64]) -> tuple[Array, Array]:
     """Rotation and shift of a motion (w, dt), (6,), rad and mm, about the origin."""
-    return np.asarray(Rotation.from_rotvec(motion[:3]).as_matrix()), np.array(
-        motion[3:]
-    )
+    return np.asarray(Rotation.from_rotvec(motion[:3]).as_matrix()), np.array(motion[3:])

@@ -1,4 +1,4 @@
-"""Does the stone contradict the frame?
+"""Whether the stone contradicts the frame.
 
 If the frame is not seated, finished stone shows inside the model on one side, where no stone can
 be unless it was over-cut. An over-cut is local; a frame out of its seats is explained by one
@@ -71,15 +71,13 @@ def check_seating(
     band_mm : float
         Half width of the finished band: stone deeper inside the model is over-cut.
     """
-    near = np.abs(surface.signed_distance_mm(points)) < WIDEST_MM
+    near = np.linalg.norm(points - surface.nearest(points)[0], axis=1) < WIDEST_MM
     regions = gather(points[near], normals[near], sigma_mm[near], surface)
     still = Seating(False, np.zeros(6), 0.0, 0, 0, regions.count)
     if regions.count < 2 * FEWEST_INSIDE:
         return still
     away, rows = region_distances(regions, surface, np.zeros(6))
-    sigma = np.sqrt(
-        regions.variance_mm2 + np.einsum("ni,ij,nj->n", rows, frame_covariance, rows)
-    )
+    sigma = np.sqrt(regions.variance_mm2 + np.einsum("ni,ij,nj->n", rows, frame_covariance, rows))
     gate = band_mm + 3.0 * sigma
     before = int(np.sum(away < -gate))
     if before < max(FEWEST_INSIDE, INSIDE_SHARE * regions.count):
@@ -87,15 +85,9 @@ def check_seating(
     motion = _best_motion(regions, surface, band_mm)
     after_away, _ = region_distances(regions, surface, motion)
     after = int(np.sum(after_away < -gate))
-    touching = int(np.sum(np.abs(after_away) <= gate)) - int(
-        np.sum(np.abs(away) <= gate)
-    )
+    touching = int(np.sum(np.abs(after_away) <= gate)) - int(np.sum(np.abs(away) <= gate))
     size = float(motion @ np.linalg.solve(frame_covariance, motion))
-    clear = (
-        size > float(chi2.isf(CLEAR, 6))
-        and after <= LEFT_INSIDE * before
-        and touching > 0
-    )
+    clear = size > float(chi2.isf(CLEAR, 6)) and after <= LEFT_INSIDE * before and touching > 0
     middle = regions.points.mean(axis=0)
     shift = float(np.linalg.norm(motion[3:] + np.cross(motion[:3], middle)))
     return Seating(clear, motion, shift, before, after, regions.count)
