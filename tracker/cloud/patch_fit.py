@@ -25,15 +25,13 @@ from tracker.cloud.patch_sampling import sample_patch, tangents
 from tracker.maths.camera import Array
 
 MAX_VIEWS = 10
-REORDER = {"reassoc", "contract", "nsz"}
-"""Sums may be vectorised; the order is fixed when compiled, so results repeat."""
 FIELDS = 14
 """Width of a fit's record; see `FIT_*`."""
 FIT_DEPTH, FIT_NX, FIT_NY, FIT_NZ, FIT_CORR, FIT_WORST, FIT_SIGMA, FIT_SPREAD = range(8)
 FIT_VIEWS, FIT_CONTRAST, FIT_OK, FIT_STEP, FIT_HALVES, FIT_BULGE = range(8, 14)
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def window(half: int, softness: float, out: Array) -> None:
     """Weights of the grid points, a bell of standard deviation softness * half, sum 1."""
     total = 0.0
@@ -48,7 +46,7 @@ def window(half: int, softness: float, out: Array) -> None:
         out[k] /= total
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def normalise(values: Array, weights: Array, count: int) -> float:
     """Brings values to weighted mean 0 and length 1 in place; returns the standard deviation."""
     mean = 0.0
@@ -65,7 +63,7 @@ def normalise(values: Array, weights: Array, count: int) -> float:
     return length
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def solve_small(matrix: Array, right: Array, size: int) -> bool:
     """Solves matrix x = right in place by Cholesky; False when not positive definite."""
     for j in range(size):
@@ -92,7 +90,7 @@ def solve_small(matrix: Array, right: Array, size: int) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def agreements(
     patches: Array, used: np.ndarray, views: int, w: Array, count: int, corr: Array
 ) -> float:
@@ -120,7 +118,7 @@ def agreements(
     return (total - number) / (number * (number - 1.0))
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _sum_view(
     patch: Array, mean_v: Array, w: Array, half: int, step: float, size: int, rows: Array,
     contrast: float, share: float, H: Array, g: Array, mean_dv: Array,
@@ -175,7 +173,7 @@ def _sum_view(
             mean_dv[a, p] += share * (row[p] - s1 - s2 * patch[0, p]) * inv
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _drop_strangers(
     patches: Array, used: np.ndarray, views: int, w: Array, count: int, corr: Array, least: float
 ) -> float:
@@ -197,7 +195,20 @@ def _drop_strangers(
     return pair
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _write_relief(relief: Array, shape: Array, bulge: Array, half: int, step: float) -> None:
+    """Height of the grid points: the given shape, if any, and the bulge."""
+    n = 0
+    for j in range(-half, half + 1):
+        y = j * step
+        for i in range(-half, half + 1):
+            x = i * step
+            h = 0.5 * (bulge[0] * x * x + 2.0 * bulge[1] * x * y + bulge[2] * y * y)
+            relief[n] = h + shape[n] if len(shape) > 0 else h
+            n += 1
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def fit_patch(
     pixels: np.ndarray,
     layout: np.ndarray,
@@ -211,6 +222,7 @@ def fit_patch(
     half: int,
     step: float,
     tilt_sigma: float,
+    shape: Array,
     bulging: bool,
     rounds: int,
     drop_below: float,
@@ -222,7 +234,8 @@ def fit_patch(
 
     `chosen` lists photographs, -1 at the end. Photographs that agree with the mean of the others
     by less than `drop_below` are dropped (worst first, three are kept) after the first step.
-    The surface is expected along `normal` give or take `tilt_sigma` (rad).
+    The surface is expected along `normal` give or take `tilt_sigma` (rad); `shape` is its relief
+    over the patch, empty when flat; `bulging` lets it bend.
     """
     count = (2 * half + 1) ** 2
     views = 0
@@ -242,6 +255,7 @@ def fit_patch(
     c = np.empty(3)
     along = np.empty(3)
     bulge = np.zeros(3)
+    relief = np.empty(count if bulging or len(shape) > 0 else 0)
     H = np.empty((6, 6))
     g = np.empty(6)
     rows = np.empty((6, count))
@@ -264,6 +278,8 @@ def fit_patch(
         for i in range(3):
             c[i] = point[i] + depth * needle[i]
             along[i] = needle[i] / slope
+        if len(relief) > 0:
+            _write_relief(relief, shape, bulge, half, step)
         alive = 0
         for k in range(views):
             if not used[k]:
@@ -279,7 +295,7 @@ def fit_patch(
                 v,
                 m,
                 along,
-                bulge,
+                relief,
                 half,
                 step,
                 True,
@@ -403,7 +419,7 @@ def fit_patch(
     return True
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _write_record(
     record: Array, depth: float, m: Array, pair: float, corr: Array, used: np.ndarray,
     contrast: Array, views: int, H: Array, grads: Array, size: int, residual: float, slope: float,

@@ -16,13 +16,24 @@ from numba import njit
 from numpy.typing import NDArray
 
 from tracker.cloud.patch_choice import DepthMaps, choose_photographs
-from tracker.cloud.patch_fit import FIELDS, FIT_OK, FIT_VIEWS, MAX_VIEWS, fit_patch, window
+from tracker.cloud.patch_fit import (
+    FIELDS,
+    FIT_CORR,
+    FIT_DEPTH,
+    FIT_OK,
+    FIT_VIEWS,
+    MAX_VIEWS,
+    fit_patch,
+    window,
+)
 from tracker.cloud.patch_sampling import MAX_HALF
 from tracker.cloud.patch_sweep import agreement_at
 from tracker.cloud.patch_views import ViewStack
 from tracker.maths.camera import Array
 
 PIECE = 512
+RIVAL_WORTH = 0.2
+"""A second depth is looked into when its agreement in the sweep is lower by no more than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +75,24 @@ class PatchSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class Reliefs:
+    """Known shapes of patches, on a grid across the given normal.
+
+    Attributes
+    ----------
+    heights_mm : (n, (2 half + 1)^2) array
+    weights : (n, (2 half + 1)^2) array, 0..1
+        How far each grid point belongs to the surface at the middle.
+    step_mm : float
+        Pitch of the grid.
+    """
+
+    heights_mm: NDArray[np.float32]
+    weights: NDArray[np.float32]
+    step_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Fits:
     """Results of hypotheses, n of them.
 
@@ -74,7 +103,8 @@ class Fits:
     looking : (n,) int array
         Photographs that look at the place, whether used or not.
     rival : (n,) array
-        Best agreement in the sweep at more than 1.5 footprints from the best depth, less the best.
+        Correlation of a second depth after its own fit, less that of the first (negative);
+        -2 where there is none.
     """
 
     record: Array
@@ -88,10 +118,42 @@ class Fits:
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _footprint_mm(cameras: Array, chosen: np.ndarray, place: Array) -> float:
+    """Mean size of a photograph's pixel at a place, over the chosen photographs."""
+    used = 0
+    total = 0.0
+    for k in range(len(chosen)):
+        if chosen[k] < 0:
+            break
+        cam = cameras[chosen[k]]
+        used += 1
+        total += (cam[6] * place[0] + cam[7] * place[1] + cam[8] * place[2] + cam[11]) / cam[12]
+    return total / max(used, 1)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _peaks(values: Array, number: int, out: np.ndarray) -> int:
+    """The two highest local maxima, highest first; returns how many there are."""
+    found = 0
+    for s in range(number):
+        v = values[s]
+        if (s > 0 and values[s - 1] > v) or (s < number - 1 and values[s + 1] >= v):
+            continue
+        if found == 0 or v > values[out[0]]:
+            out[1] = out[0]
+            out[0] = s
+            found = min(found + 1, 2)
+        elif found == 1 or v > values[out[1]]:
+            out[1] = s
+            found = 2
+    return found
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _measure_piece(
     pixels: np.ndarray, layout: np.ndarray, scale: float, cameras: Array, centres: Array,
     hiding: np.ndarray, frames: Array, slack: Array, points: Array, needles: Array,
-    depths: Array, normals: Array, half: int, softness: float, sweep: float, sweep_step: float,
+    depths: Array, normals: Array, shapes: Array, weights: Array, fixed_step: float, half: int, softness: float, sweep: float, sweep_step: float,
     rounds: int, tilt_sigma: float, bulging: bool, drop_below: float, views: int, record: Array,
     looking: np.ndarray, rival: Array,
 ) -> None:  # fmt: skip
@@ -99,103 +161,77 @@ def _measure_piece(
     patches = np.empty((MAX_VIEWS, 3, count))
     w = np.empty(count)
     window(half, softness, w)
+    plain = w.copy()
+    flat = np.empty(0)
+    shaped = len(shapes) > 0
     chosen = np.empty(min(views, MAX_VIEWS), dtype=np.int64)
     score = np.empty(len(chosen))
     place = np.empty(3)
-    spots = np.empty(64)
+    values = np.empty(64)
+    peaks = np.zeros(2, dtype=np.int64)
+    other = np.empty(FIELDS)
+    side = min(int(sweep / sweep_step + 0.5), 31) if sweep > 0.0 else 0
     for n in range(len(points)):
         for i in range(3):
             place[i] = points[n, i] + depths[n] * needles[n, i]
-        margin = half + 4.0
         looking[n] = choose_photographs(
-            cameras,
-            centres,
-            layout,
-            scale,
-            hiding,
-            frames,
-            slack,
-            place,
-            normals[n],
-            0.3,
-            margin,
-            chosen,
-            score,
+            cameras, centres, layout, scale, hiding, frames, slack, place, normals[n], 0.3,
+            half + 4.0, chosen, score,
         )
         rival[n] = -2.0
         record[n, FIT_OK] = 0.0
-        if looking[n] < 3:
-            continue
-        used = 0
-        footprint = 0.0
-        for k in range(len(chosen)):
-            if chosen[k] < 0:
-                break
-            used += 1
-            cam = cameras[chosen[k]]
-            depth = cam[6] * place[0] + cam[7] * place[1] + cam[8] * place[2] + cam[11]
-            footprint += depth / cam[12]
-        step = footprint / used * scale
         slope = 0.0
         for i in range(3):
             slope += needles[n, i] * normals[n, i]
-        if slope < 0.15:
+        if looking[n] < 3 or slope < 0.15:
             continue
-        best_depth = depths[n]
-        if sweep > 0.0:
-            half_count = min(int(sweep / sweep_step + 0.5), 31)
-            best = -2.0
-            best_at = 0
-            for s in range(-half_count, half_count + 1):
-                d = depths[n] + s * sweep_step * step / slope
-                for i in range(3):
-                    place[i] = points[n, i] + d * needles[n, i]
-                value = agreement_at(
-                    pixels,
-                    layout,
-                    scale,
-                    cameras,
-                    chosen,
-                    place,
-                    normals[n],
-                    half,
-                    step,
-                    patches,
-                    w,
-                )
-                spots[s + half_count] = value
-                if value > best:
-                    best = value
-                    best_at = s
-                    best_depth = d
-            far = -2.0
-            apart = int(1.5 / sweep_step + 0.999)
-            for s in range(-half_count, half_count + 1):
-                if abs(s - best_at) > apart:
-                    far = max(far, spots[s + half_count])
-            rival[n] = far - best
-            if best < 0.2:
+        step = fixed_step if shaped else _footprint_mm(cameras, chosen, place) * scale
+        shape = shapes[n] if shaped else flat
+        if shaped:
+            total = 0.0
+            for p in range(count):
+                w[p] = plain[p] * weights[n, p]
+                total += w[p]
+            if total < 0.3:
                 continue
-        fit_patch(
-            pixels,
-            layout,
-            scale,
-            cameras,
-            chosen,
-            points[n],
-            needles[n],
-            best_depth,
-            normals[n],
-            half,
-            step,
-            tilt_sigma,
-            bulging,
-            rounds,
-            drop_below,
-            patches,
-            w,
-            record[n],
+            for p in range(count):
+                w[p] /= total
+        found = 1
+        peaks[0] = side
+        pitch = sweep_step * step / slope
+        if side > 0:
+            for s in range(-side, side + 1):
+                for i in range(3):
+                    place[i] = points[n, i] + (depths[n] + s * pitch) * needles[n, i]
+                values[s + side] = agreement_at(
+                    pixels, layout, scale, cameras, chosen, place, normals[n], shape,
+                    half, step, patches, w,
+                )
+            found = _peaks(values, 2 * side + 1, peaks)
+            if found == 0 or values[peaks[0]] < 0.2:
+                continue
+        good = fit_patch(
+            pixels, layout, scale, cameras, chosen, points[n], needles[n],
+            depths[n] + (peaks[0] - side) * pitch, normals[n], half, step, tilt_sigma, shape, bulging,
+            rounds, drop_below, patches, w, record[n],
         )
+        if found < 2 or values[peaks[1]] < values[peaks[0]] - RIVAL_WORTH:
+            continue
+        # a second depth that is nearly as good is fitted as well, and the better one kept
+        if not fit_patch(
+            pixels, layout, scale, cameras, chosen, points[n], needles[n],
+            depths[n] + (peaks[1] - side) * pitch, normals[n], half, step, tilt_sigma, shape, bulging,
+            rounds, drop_below, patches, w, other,
+        ):
+            continue
+        if good and abs(other[FIT_DEPTH] - record[n, FIT_DEPTH]) < 1.5 * step / slope:
+            continue
+        if not good or other[FIT_CORR] > record[n, FIT_CORR]:
+            if good:
+                rival[n] = record[n, FIT_CORR] - other[FIT_CORR]
+            record[n] = other
+        else:
+            rival[n] = other[FIT_CORR] - record[n, FIT_CORR]
 
 
 def measure(
@@ -208,6 +244,7 @@ def measure(
     normals: Array,
     settings: PatchSettings,
     threads: int = 2,
+    reliefs: Reliefs | None = None,
 ) -> Fits:
     """Sweeps and refines each hypothesis.
 
@@ -219,6 +256,8 @@ def measure(
     points, needles : (n, 3) arrays, mm, frame coordinates
     depths : (n,) array, mm along the needle
     normals : (n, 3) array, unit, outward normal of the stone there
+    reliefs : Reliefs
+        Shapes of the patches; flat ones without.
     """
     n = len(points)
     record = np.zeros((n, FIELDS))
@@ -229,12 +268,17 @@ def measure(
     if s.half > MAX_HALF:
         raise ValueError(f"half {s.half} is more than {MAX_HALF}")
 
+    none = np.zeros((0, 0))
+    fixed = 0.0 if reliefs is None else reliefs.step_mm
+
     def piece(start: int) -> None:
         part = slice(start, start + PIECE)
+        shapes = none if reliefs is None else reliefs.heights_mm[part].astype(np.float64)
+        weights = none if reliefs is None else reliefs.weights[part].astype(np.float64)
         _measure_piece(
             stack.levels[s.level], stack.layout[s.level], float(1 << s.level), stack.cameras,
             stack.centres, maps, hiding[0].frames, np.array(slack_mm, dtype=np.float64),
-            points[part], needles[part], depths[part], normals[part], s.half, s.softness,
+            points[part], needles[part], depths[part], normals[part], shapes, weights, fixed, s.half, s.softness,
             s.sweep_px, s.sweep_step_px, s.rounds, s.tilt_sigma_rad, s.bulging, s.drop_below, s.views,
             record[part], looking[part], rival[part],
         )  # fmt: skip

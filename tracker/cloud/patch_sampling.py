@@ -1,8 +1,7 @@
 """A small patch of the stone's surface, looked up in the photographs.
 
 A patch is a square grid on a surface through the needle: p(x, y) = c + x u + y v + h(x, y) m with
-centre c, tangents u, v, normal m and the bulge h = (k_xx x^2 + 2 k_xy x y + k_yy y^2) / 2. Its
-points are projected exactly by the pinhole; the lens distortion is linear over the patch, which
+centre c, tangents u, v, normal m and relief h. Its points are projected exactly by the pinhole; the lens distortion is linear over the patch, which
 is good to 0.01 px over 5 mm. Grey values are bilinear.
 """
 
@@ -81,7 +80,7 @@ def sample_patch(
     v: Array,
     m: Array,
     needle: Array,
-    bulge: Array,
+    relief: Array,
     half: int,
     step: float,
     gradients: bool,
@@ -95,7 +94,7 @@ def sample_patch(
     cam : (20,) camera
     c, u, v, m : (3,) centre (mm), tangents, normal, frame coordinates
     needle : (3,) direction in which the centre moves, scaled so that its part along m is 1
-    bulge : (3,) k_xx, k_xy, k_yy, 1/mm
+    relief : ((2 half + 1)^2,) height of the grid points along m, mm; empty for a flat patch
     half, step : half width in steps, and the step in mm
     gradients : whether to fill the derivatives
     out : (3, (2 half + 1)^2) array
@@ -155,7 +154,7 @@ def sample_patch(
     sx = (mc[0] - ax * mc[2]) * inv0
     sy = (mc[1] - ay * mc[2]) * inv0
     mx, my = fxx * sx + fxy * sy, fyx * sx + fyy * sy
-    curved = bulge[0] != 0.0 or bulge[1] != 0.0 or bulge[2] != 0.0
+    curved = len(relief) > 0
     start = place[0]
     n = 0
     for j in range(-half, half + 1):
@@ -169,7 +168,7 @@ def sample_patch(
             gy = rowy + x * uc[1]
             gz = rowz + x * uc[2]
             if curved:
-                h = 0.5 * (bulge[0] * x * x + 2.0 * bulge[1] * x * y + bulge[2] * y * y)
+                h = relief[n]
                 gx += h * mc[0]
                 gy += h * mc[1]
                 gz += h * mc[2]

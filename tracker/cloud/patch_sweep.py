@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from tracker.cloud.patch_fit import MAX_VIEWS, REORDER, normalise
+from tracker.cloud.patch_fit import MAX_VIEWS, normalise
 from tracker.cloud.patch_sampling import sample_patch, tangents
 from tracker.maths.camera import Array
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def agreement_at(
     pixels: np.ndarray,
     layout: np.ndarray,
@@ -19,6 +19,7 @@ def agreement_at(
     chosen: np.ndarray,
     centre: Array,
     normal: Array,
+    relief: Array,
     half: int,
     step: float,
     patches: Array,
@@ -32,7 +33,6 @@ def agreement_at(
     count = (2 * half + 1) ** 2
     u = np.empty(3)
     v = np.empty(3)
-    bulge = np.zeros(3)
     tangents(normal, u, v)
     alive = 0
     for k in range(min(len(chosen), MAX_VIEWS)):
@@ -49,7 +49,7 @@ def agreement_at(
             v,
             normal,
             normal,
-            bulge,
+            relief,
             half,
             step,
             False,

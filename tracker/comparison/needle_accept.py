@@ -23,7 +23,7 @@ from tracker.comparison.needle_search import (
 )  # fmt: skip
 from tracker.maths.camera import Array
 
-SMALL = PatchSettings(0, half=4, softness=0.7, sweep_px=2.4, bulging=True, rounds=5, views=9)
+SMALL = PatchSettings(0, half=4, softness=0.7, sweep_px=0.0, bulging=True, rounds=5, views=9)
 LARGE = PatchSettings(0, half=7, softness=0.5, sweep_px=0.0, bulging=True, rounds=3, views=9)
 
 FLOOR_MM = 0.03
@@ -94,7 +94,7 @@ def _combine(n: int, rows: NDArray[np.int64], needles: Array, small: Fits, large
     ok = both & (a[:, FIT_CORR] > 0.6) & (b[:, FIT_CORR] > 0.5)
     ok &= (np.abs(apart) < 1.5 * px) & (spread_a < px) & (a[:, FIT_VIEWS] >= 3)
     full = Fine(
-        np.zeros(n), np.full(n, np.inf), np.tile(needles[:1] * 0.0, (n, 1)), np.zeros(n),
+        np.zeros(n), np.full(n, np.inf), np.zeros((n, 3)), np.zeros(n),
         np.zeros(n, np.int64), np.zeros(n, np.int64), np.zeros(n, bool), np.zeros((n, 5)),
     )  # fmt: skip
     full.depth[rows], full.sigma_mm[rows], full.normal[rows] = depth, sigma, normal

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from tracker.maths.camera import Array
@@ -120,3 +122,33 @@ def modes(predicted: Array, width_mm: float, number: int) -> tuple[Array, NDArra
             gone = np.abs(left - depth[:, c : c + 1]) <= 1.5 * width_mm
         left[gone] = np.nan
     return depth, leader, count
+
+
+def links(
+    near: Neighbours, places: Array, normals: Array, among_places: Array, among_normals: Array,
+    usable: NDArray[np.bool_], floor_mm: float, share: float,
+) -> NDArray[np.bool_]:  # fmt: skip
+    """Which neighbours lie on one surface with each place, (n, k).
+
+    Two places are on one surface when one of them lies in the other's plane, give or take
+    `floor_mm` and `share` of their distance.
+    """
+    index = np.maximum(near.index, 0)
+    across = among_places[index] - places[:, None]
+    apart = np.linalg.norm(across, axis=2)
+    own = np.abs(np.einsum("nkd,nd->nk", across, normals))
+    other = np.abs(np.einsum("nkd,nkd->nk", across, among_normals[index]))
+    facing = np.einsum("nd,nkd->nk", normals, among_normals[index])
+    good = np.minimum(own, other) < floor_mm + share * apart
+    good &= apart < 2.5 * np.where(np.isfinite(near.distance_mm), near.distance_mm, 0.0) + 1.0
+    return np.asarray(good & (near.index >= 0) & usable[index] & (facing > 0.0))
+
+
+def piece_sizes(near: Neighbours, linked: NDArray[np.bool_], ok: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Number of places in the connected piece of surface to which each belongs, (n,)."""
+    n = len(ok)
+    row, column = np.nonzero(linked & ok[:, None])
+    graph = csr_matrix((np.ones(len(row)), (row, near.index[row, column])), shape=(n, n))
+    _, label = connected_components(graph, directed=False)
+    sizes = np.bincount(label[ok], minlength=label.max() + 1 if n else 1)
+    return np.where(ok, sizes[label], 0).astype(np.int64)

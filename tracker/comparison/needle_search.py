@@ -46,6 +46,8 @@ COARSE_MM_PER_PX = 0.55
 LEAST_CORR = 0.60
 PASS_CORR = 0.70
 RIVAL = -0.03
+VOTE_SHARE = 0.25
+MOST_VIEWS = 8
 
 
 @dataclass(slots=True)
@@ -134,10 +136,19 @@ def seed(scene: Scene, search: Search, inward_mm: float, outward_mm: float) -> N
     fits = measure(
         scene.stack, [scene.model_maps], [MODEL_SLACK_MM], points[row], needles[row],
         depths[row, column], normals[row, column],
-        PatchSettings(scene.coarse_level, half=5, drop_below=0.5), scene.threads,
+        PatchSettings(scene.coarse_level, half=3, bulging=True, drop_below=0.5), scene.threads,
     )  # fmt: skip
-    good = fits.stands & (fits.record[:, FIT_CORR] > LEAST_CORR)
+    good = fits.stands & (fits.record[:, FIT_CORR] > LEAST_CORR) & _enough_views(fits)
+    best = np.zeros(len(points), dtype=np.int64)
+    np.maximum.at(best, row[good], votes[row, column][good])
+    good &= votes[row, column] >= VOTE_SHARE * best[row]
     _choose(scene, search, row[good], Fits(fits.record[good], fits.looking[good], fits.rival[good]))
+
+
+def _enough_views(fits: Fits) -> NDArray[np.bool_]:
+    """Whether at least half of the photographs that look at a place took part in its fit."""
+    views = fits.record[:, FIT_VIEWS]
+    return np.asarray((views >= 3) & (2 * views >= np.minimum(fits.looking, MOST_VIEWS)))
 
 
 def _candidates(
@@ -202,7 +213,7 @@ def _agreeing(
     places = search.points[row] + depth[:, None] * search.needles[row]
     agreed = np.zeros(len(row), dtype=np.int64)
     neighbours = near.index[row]
-    tolerance = 0.5 + 0.2 * near.distance_mm[row]
+    tolerance = 0.5 + 0.25 * near.distance_mm[row]
     for k in range(neighbours.shape[1]):
         hit = np.zeros(len(row), dtype=bool)
         for c in range(MAX_CANDIDATES):
@@ -212,7 +223,9 @@ def _agreeing(
             slope = np.einsum("nd,nd->n", search.needles[row], m)
             height = np.einsum("nd,nd->n", places[np.maximum(other, 0)] - search.points[row], m)
             guess = height / np.where(np.abs(slope) > 0.2, slope, np.inf)
-            hit |= there & (slope > 0.2) & (np.abs(guess - depth) < tolerance[:, k])
+            # rough stone is level rather than plane: an equal depth counts as well
+            off = np.minimum(np.abs(guess - depth), np.abs(depth[np.maximum(other, 0)] - depth))
+            hit |= there & (slope > 0.2) & (off < tolerance[:, k])
         agreed += hit
     return agreed
 
@@ -297,7 +310,7 @@ def _try(
     near: Neighbours, depth: Array, leader: NDArray[np.int64],
 ) -> None:  # fmt: skip
     """Measures the predicted depths of the places `todo`, first guess first."""
-    settings = PatchSettings(scene.coarse_level, half=4, drop_below=0.5)
+    settings = PatchSettings(scene.coarse_level, half=3, bulging=True, drop_below=0.5)
     for c in range(depth.shape[1]):
         ask = np.flatnonzero(np.isfinite(depth[:, c]) & ~search.ok[todo])
         if len(ask) == 0:
@@ -312,6 +325,7 @@ def _try(
         search.looking[rows] = np.maximum(search.looking[rows], fits.looking)
         record = fits.record
         good = fits.stands & (record[:, FIT_CORR] > PASS_CORR) & (fits.rival < RIVAL)
+        good &= _enough_views(fits)
         good &= record[:, FIT_SPREAD] < 1.5
         which = np.flatnonzero(good)
         _store(search, rows[which], fits, which)
