@@ -20,12 +20,19 @@ from tracker.report.colours import (
     OVERCUT_RGB,
     ramp,
     scale_position,
+    shown_mm,
     stone_left_rgb,
     vertex_colours,
 )
 from tracker.report.heatmap import HEIGHT_PX, WIDTH_PX, SheetFacts, draw_heatmap
 from tracker.report.labels import Mark, draw_marks
-from tracker.report.overlays import PointMark, draw_overlay, make_overlay, point_marks
+from tracker.report.overlays import (
+    PointMark,
+    draw_overlay,
+    make_overlay,
+    point_marks,
+    target_cards,
+)
 from tracker.report.views import ABOVE, BACK, FRONT, LEFT, RIGHT, draw_view, in_sight
 from tracker.surface import Surface
 
@@ -354,3 +361,37 @@ def test_marks_say_what_the_list_says() -> None:
     assert all(mark.sure for mark in marks)
     assert marks[1].place == pytest.approx([0.0, 0.0, 3.26])
     assert marks[3].place == pytest.approx([0.0, 0.0, 0.0])
+
+
+def test_a_card_in_front_of_the_stone_stays_as_photographed(tmp_path: Path) -> None:
+    pose = TestOverlay.pose
+    toward = pose.centre_frame / np.linalg.norm(pose.centre_frame)
+    u = np.cross(toward, [0.0, 0.0, 1.0])
+    u /= np.linalg.norm(u)
+    v = np.cross(toward, u)
+    square = [(-1, -1), (1, -1), (1, 1), (-1, 1)]
+    corners = np.array([[120.0 * toward + 8.0 * (a * u + b * v) for a, b in square]])
+    cards = target_cards(corners)
+    surface = ball()
+    count = len(surface.vertices)
+    readings = reading_of(surface, np.full(count, 12.0), np.ones(count, dtype=bool))
+    point = PointMark("P1", 52.0 * toward, State.UNTOUCHED, True, "12.0")
+    overlay = make_overlay(surface, readings, (point,), BANDS, "")
+    photo = np.full((SIZE[1], SIZE[0], 3), 128, dtype=np.uint8)
+    draw_overlay(tmp_path / "o.jpg", photo, LENS, pose, 1, overlay, "", cards)
+    with Image.open(tmp_path / "o.jpg") as image:
+        picture = np.asarray(image).astype(int)
+    x, y = project(LENS, pose, corners.mean(axis=1))[0][0]
+    half = round(8.0 * 1.6 * LENS.focal_px / (np.linalg.norm(pose.centre_frame) - 120.0)) - 6
+    row, column = round(float(y)), round(float(x))
+    card = picture[row - half : row + half, column - half : column + half]
+    assert np.abs(card - 128).max() < 12
+    beside = picture[row, column + half + 16 : column + half + 40]
+    assert np.abs(beside - 128).max(axis=-1).min() > 20
+
+
+def test_noise_over_the_limit_is_not_painted_as_overcut() -> None:
+    value, u95 = np.array([-0.6, -0.6, -1.5, 3.0, np.nan]), np.array([0.3, 0.1, 0.3, 0.3, np.nan])
+    shown = shown_mm(value, u95, BANDS)
+    assert shown[:4].tolist() == [-0.5, -0.6, -1.5, 3.0]
+    assert np.isnan(shown[4])

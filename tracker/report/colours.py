@@ -20,6 +20,7 @@ from tracker.maths.camera import Array
 
 Colours = NDArray[np.uint8]
 
+GUARD_OF_U95 = 1.645 / 2.0
 DEEPEST_MM = 25.0
 """Stone left from which the scale stays at its darkest."""
 # lightness, a, b in OKLab at t = 0, 1/4, 1/2, 3/4, 1
@@ -88,6 +89,18 @@ def stone_left_rgb(stone_left_mm: Array, bands: Bands) -> Array:
     colour = ramp(scale_position(stone_left_mm, bands))
     colour[stone_left_mm < bands.overcut_below_mm] = np.array(OVERCUT_RGB) / 255.0
     return colour
+
+
+def shown_mm(stone_left_mm: Array, u95_mm: Array, bands: Bands) -> Array:
+    """Stone left as it is painted: below the model only where that is proved (one-sided 95 %).
+
+    A single figure that noise has carried over the limit is painted as finished; the list of
+    over-cut spots, which weighs neighbours together, is what counts.
+    """
+    limit = bands.overcut_below_mm
+    guard = GUARD_OF_U95 * np.nan_to_num(u95_mm, nan=np.inf)
+    doubtful = (stone_left_mm < limit) & (stone_left_mm + guard > limit)
+    return np.where(doubtful, limit, stone_left_mm)
 
 
 def vertex_colours(stone_left_mm: Array, seen: NDArray[np.bool_], bands: Bands) -> Colours:

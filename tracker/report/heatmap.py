@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +17,7 @@ from tracker.comparison.on_vertices import VertexReadings
 from tracker.comparison.overcuts import OvercutSpot
 from tracker.comparison.states import Bands
 from tracker.comparison.trend import GONE, NOT_SEEN
-from tracker.report.colours import INK_RGB, OVERCUT_RGB, PAPER_RGB
+from tracker.report.colours import INK_RGB, OVERCUT_RGB, PAPER_RGB, shown_mm
 from tracker.report.scale import draw_scale, draw_swatches, unit
 from tracker.report.views import (
     ABOVE,
@@ -41,6 +42,7 @@ VIEWS_BOX = (90, 155, 1770, 1455)
 """Left, top, width, height of the part of the sheet that the views share, px."""
 CAPTION_PX, LEAST_GAP_PX, MOST_GAP_PX = 58, 44.0, 170.0
 MOST_SPOTS_LISTED = 8
+NOTE_WIDTH = 34
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,10 +136,8 @@ def _draw_row(
     axes: Any, surface: Surface, readings: VertexReadings, spots: Sequence[OvercutSpot],
     bands: Bands, sides: Sequence[Side], bottom: float, mm_per_px: float,
 ) -> None:  # fmt: skip
-    views = [
-        draw_view(surface, readings.stone_left_mm, readings.seen, side, bands, mm_per_px)
-        for side in sides
-    ]
+    shown = shown_mm(readings.stone_left_mm, readings.u95_mm, bands)
+    views = [draw_view(surface, shown, readings.seen, side, bands, mm_per_px) for side in sides]
     left, _, width, _ = VIEWS_BOX
     spare = width - sum(view.picture.shape[1] for view in views)
     gap = min(spare / max(len(views), 1), MOST_GAP_PX)
@@ -222,8 +222,10 @@ def _draw_margin(axes: Any, spots: Sequence[OvercutSpot], bands: Bands, facts: S
     notes = [facts.left] if facts.left else []
     notes.append(f"{facts.photos} photographs")
     for note in notes:
-        y += 44
-        axes.text(x, y, note, fontsize=10.5, color=ink, alpha=0.85, family=FONT)
+        y += 14
+        for line in textwrap.wrap(note, NOTE_WIDTH):
+            y += 32
+            axes.text(x, y, line, fontsize=10.5, color=ink, alpha=0.85, family=FONT)
 
 
 def _list_spots(axes: Any, x: float, y: float, spots: Sequence[OvercutSpot]) -> float:

@@ -15,11 +15,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
+from scipy.spatial import cKDTree
 
-from tracker.comparison.on_vertices import VertexReadings, stone_surface
+from tracker.comparison.on_vertices import VertexReadings
 from tracker.comparison.readings import Readings
 from tracker.comparison.states import Bands, Judgement, State
 from tracker.maths.camera import Array, Lens, Pose, project, undistort
+from tracker.report.colours import shown_mm
 from tracker.report.labels import Mark, draw_legend, draw_marks
 from tracker.report.painting import Hits, cast, paint
 from tracker.surface import Faces, Surface
@@ -28,6 +30,7 @@ LONG_SIDE_PX = 1600
 JPEG_QUALITY = 88
 OPACITY = 0.58
 NOT_SEEN_OPACITY = 0.30
+FILL_MM = 25.0
 HIDDEN_MM = 3.0
 """A point this far behind the stone that a photograph shows is hidden in it."""
 MOST_STRETCH = 2.5
@@ -104,10 +107,14 @@ def make_overlay(
     title : str
         Written into each picture, for example job and stage.
     """
-    stone = stone_surface(surface, readings)
+    depth = np.where(readings.seen, readings.stone_left_mm, 0.0)
+    stone = surface.vertices + _filled(surface, depth, readings.seen)[:, None] * (
+        surface.vertex_normals
+    )
+    shown = shown_mm(readings.stone_left_mm, readings.u95_mm, bands)
     return Overlay(
-        Surface(stone.vertices, _unstretched(surface, stone)),
-        np.where(readings.seen, readings.stone_left_mm, 0.0),
+        Surface(stone, _unstretched(surface, stone)),
+        np.where(readings.seen, shown, 0.0),
         readings.seen,
         tuple(points),
         bands,
@@ -115,9 +122,38 @@ def make_overlay(
     )
 
 
-def _unstretched(model: Surface, stone: Surface) -> Faces:
+def _filled(surface: Surface, depth: Array, seen: NDArray[np.bool_]) -> Array:
+    """Depth with that of the nearest seen vertex where not seen, (n,) mm.
+
+    Only so that the grey of what was not seen lies on the stone and not deep inside it.
+    """
+    filled = depth.copy()
+    if seen.any() and not seen.all():
+        away, nearest = cKDTree(surface.vertices[seen]).query(surface.vertices[~seen])
+        filled[~seen] = np.where(np.asarray(away) < FILL_MM, depth[seen][nearest], 0.0)
+    return filled
+
+
+def target_cards(corners_mm: Array, margin: float = 0.3) -> Surface:
+    """Targets as cards that may stand in front of the stone.
+
+    Parameters
+    ----------
+    corners_mm : (n, 4, 3) array
+        Corners of the black squares, frame coordinates, in order round the square.
+    margin : float
+        White rim, as a share of the square's side.
+    """
+    middle = corners_mm.mean(axis=1, keepdims=True)
+    vertices = (middle + (1.0 + 2.0 * margin) * (corners_mm - middle)).reshape(-1, 3)
+    first = 4 * np.arange(len(corners_mm))[:, None]
+    faces = np.concatenate([first + [0, 1, 2], first + [0, 2, 3]])
+    return Surface(vertices, faces.astype(np.int64))
+
+
+def _unstretched(model: Surface, stone: Array) -> Faces:
     longest = []
-    for vertices in (model.vertices, stone.vertices):
+    for vertices in (model.vertices, stone):
         corners = vertices[model.faces]
         edges = corners - np.roll(corners, 1, axis=1)
         longest.append(np.linalg.norm(edges, axis=2).max(axis=1))
@@ -133,6 +169,7 @@ def draw_overlay(
     orientation: int,
     overlay: Overlay,
     caption: str,
+    cards: Surface | None = None,
 ) -> None:
     """Draw one photograph and write it as JPEG.
 
@@ -145,12 +182,14 @@ def draw_overlay(
         EXIF orientation, 1 to 8.
     caption : str
         The photograph's name.
+    cards : Surface, optional
+        What is known to stand about the stone: nothing is drawn where it hides the stone.
     """
     height, width = photo_rgb.shape[:2]
     scale = min(1.0, LONG_SIDE_PX / max(height, width))
     size = (max(round(width * scale), 1), max(round(height * scale), 1))
     small = cv2.resize(photo_rgb, size, interpolation=cv2.INTER_AREA)
-    hits, corner = _look(lens, pose, overlay, small.shape[:2], width / size[0])
+    hits, corner = _look(lens, pose, overlay, cards, small.shape[:2], width / size[0])
     picture = small.astype(np.float32) / 255.0
     if hits is not None:
         rows, columns = hits.met.shape
@@ -169,7 +208,12 @@ def draw_overlay(
 
 
 def _look(
-    lens: Lens, pose: Pose, overlay: Overlay, shape: tuple[int, ...], factor: float
+    lens: Lens,
+    pose: Pose,
+    overlay: Overlay,
+    cards: Surface | None,
+    shape: tuple[int, ...],
+    factor: float,
 ) -> tuple[Hits | None, tuple[int, int]]:
     """What the reduced picture's pixels meet, in the part where the stone can be."""
     pixels, depth = project(lens, pose, overlay.stone.vertices)
@@ -183,6 +227,16 @@ def _look(
     directions = _directions(lens, pose, low, high, factor)
     origins = np.broadcast_to(pose.centre_frame, directions.shape)
     hits = cast(overlay.stone, overlay.stone_left_mm, overlay.seen, origins, directions)
+    if cards is not None and len(cards.faces):
+        flat = (-1, 3)
+        ahead = cards.first_hit_mm(origins.reshape(flat), directions.reshape(flat))
+        covered = ahead.reshape(hits.distance_mm.shape) < hits.distance_mm
+        # a point behind the card must not be drawn either
+        hits = Hits(
+            np.where(covered, -np.inf, hits.distance_mm),
+            np.where(covered, np.nan, hits.stone_left_mm),
+            hits.normals,
+        )
     return hits, (int(low[0]), int(low[1]))
 
 
