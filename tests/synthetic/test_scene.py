@@ -1,0 +1,312 @@
+"""The rendered photographs are the truth of other tests: here the truth itself is tested.
+
+Outside checks: target corners against pupil-apriltags (its pixel origin is half a pixel
+off, apriltag issue 121) and against half-level crossings of a noise-free picture; camera
+against cv2.projectPoints; stone left against spheres of known radius, where the answer is
+plain geometry; EXIF numbers against CIPA DC-008 through Pillow.
+"""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import trimesh
+from PIL import Image
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from scripts.scene import truth
+from scripts.scene.camera import Station, TrueLens, corner_grid, look, phone, pixels, stations
+from scripts.scene.film import Film, save_jpeg, tone_curve
+from scripts.scene.light import LIGHTS, caster_of, lit_scene
+from scripts.scene.meshes import STONE, joined, part, rod, sheet
+from scripts.scene.photograph import Darkroom, Stone
+from scripts.scene.setting import Card, card, card_parts, knocked
+from scripts.scene.tags import modules
+
+LENS = TrueLens(900, 700, 1100.0, (455.3, 341.8), (0.08, -0.2, 0.0005, -0.0004, 0.12))
+
+
+def view() -> Station:
+    """A camera 400 mm off, slightly rolled."""
+    R, t = look(np.array([120.0, -330.0, 180.0]), np.array([5.0, 0.0, 8.0]), 0.05)
+    return Station(R, t, 1)
+
+
+@pytest.fixture(scope="module")
+def room() -> Darkroom:
+    """A ball on a table behind four cards, one of them tilted by 55 degrees."""
+    ball = trimesh.creation.icosphere(4, 30.0)
+    ball.apply_translation([0.0, 60.0, 0.0])
+    cards = [
+        card(3, "frame", np.array([-50.0, -20.0, 20.0]), np.array([0.2, -1.0, 0.3]), 0.2, 48.0),
+        card(17, "frame", np.array([25.0, -20.0, 25.0]), np.array([0.9, -1.0, 0.1]), -0.4, 44.0),
+        card(101, "bench", np.array([-20.0, -60.0, -29.0]), np.array([0.0, 0.0, 1.0]), 2.0, 50.0),
+        card(586, "spare", np.array([85.0, -60.0, 2.0]), np.array([0.0, -1.0, 0.8]), 0.0, 40.0),
+    ]
+    table = sheet(
+        np.array([-200.0, -200.0, -30.0]), np.array([400.0, 0, 0]), np.array([0, 400.0, 0]), 10.0
+    )
+    parts = [
+        part(ball, STONE, (0.6, 0.6, 0.6)),
+        *card_parts(cards),
+        part(table, 3, (0.2, 0.1, 0.1)),
+    ]
+    lit = lit_scene(parts, LIGHTS["window"], np.zeros(3), np.zeros((0, 7)), 1)
+    stone = Stone((0.6, 0.6, 0.6), 0.04, 1, np.zeros((0, 7)))
+    return Darkroom(lit, cards, LENS, stone, Film(aperture_mm=0.0))
+
+
+@pytest.fixture(scope="module")
+def clean(room: Darkroom) -> np.ndarray:
+    """The view as linear light, blurred by the lens alone, without noise."""
+    image, depth = room.linear(view(), 5)
+    return np.asarray(room.blurred(image, depth, 400.0)[..., 1])
+
+
+def edge_offsets(image: np.ndarray, which: Card, station: Station) -> np.ndarray:
+    """Half-level crossings across the true outer edges of a card, px, outward positive."""
+    offsets = []
+    corners = which.corners
+    reach = np.linspace(-4.0, 4.0, 161)
+    middle = pixels(LENS, station, which.centre[None])[0][0]
+    for k in range(4):
+        a, b = corners[k], corners[(k + 1) % 4]
+        s = np.linspace(0.03, 0.97, 60)[:, None]
+        spots, _ = pixels(LENS, station, a + s * (b - a))
+        way = np.gradient(spots, axis=0)
+        normal = np.stack([way[:, 1], -way[:, 0]], 1) / np.linalg.norm(way, axis=1, keepdims=True)
+        normal *= np.sign(((spots - middle) * normal).sum(axis=1, keepdims=True))
+        at = (spots[:, None] + reach[:, None] * normal[:, None]).astype(np.float32)
+        profile = cv2.remap(image, at[..., 0], at[..., 1], cv2.INTER_CUBIC)
+        half = 0.5 * (profile[:, :10].mean(axis=1) + profile[:, -10:].mean(axis=1))
+        over = profile > half[:, None]
+        first = over.argmax(axis=1)
+        rows = np.arange(len(first))
+        low, high = profile[rows, first - 1], profile[rows, first]
+        crossing = reach[first - 1] + (half - low) / (high - low) * (reach[1] - reach[0])
+        # Where an inner white module touches the border the dark level is not the border's.
+        offsets.append(crossing[np.abs(crossing) < 1.0])
+    return np.concatenate(offsets)
+
+
+def test_edges_of_rendered_targets_lie_at_the_truth(room: Darkroom, clean: np.ndarray) -> None:
+    """Every side of every card: mean offset under 0.01 px on the noise-free picture."""
+    for which in room.cards:
+        offsets = edge_offsets(clean, which, view())
+        assert len(offsets) > 200
+        assert abs(offsets.mean()) < 0.005
+        assert offsets.std() < 0.04
+
+
+def test_corners_agree_with_an_outside_detector(room: Darkroom, clean: np.ndarray) -> None:
+    """pupil-apriltags, less half a pixel: same numbers, same corners within its own noise.
+
+    Its corners run bottom left, bottom right, top right, top left of the upright print.
+    """
+    detector = pytest.importorskip("pupil_apriltags").Detector("tag36h11", quad_decimate=1.0)
+    grey = np.clip(clean / clean.max() * 255.0, 0, 255).astype(np.uint8)
+    found = {d.tag_id: d.corners - 0.5 for d in detector.detect(grey)}
+    assert sorted(found) == [3, 17, 101, 586]
+    away = []
+    for which in room.cards:
+        true, _ = pixels(LENS, view(), which.corners)
+        away.append(found[which.tag][[3, 2, 1, 0]] - true)
+    assert np.abs(np.mean(away, axis=(0, 1))).max() < 0.05
+    assert np.sqrt(np.mean(np.square(away))) < 0.12
+
+
+def test_corner_truth_knows_what_is_hidden(room: Darkroom) -> None:
+    """A card seen whole is visible 1; from behind it is not listed."""
+    fact = truth.card_truth(room.scene.caster, LENS, view(), room.cards[0])
+    assert fact is not None
+    assert fact["visible"] == 1.0
+    turned = knocked(room.cards[0], 0.0, 180.0)
+    assert truth.card_truth(room.scene.caster, LENS, view(), turned) is None
+
+
+def test_knock_is_4_mm_and_3_degrees(room: Darkroom) -> None:
+    """The knocked card moved and turned by what was asked."""
+    before, after = room.cards[0], knocked(room.cards[0], 4.0, 3.0)
+    assert np.linalg.norm(after.centre - before.centre) == pytest.approx(4.0)
+    assert np.degrees(np.arccos(after.normal @ before.normal)) == pytest.approx(3.0, abs=1e-6)
+
+
+def test_camera_agrees_with_opencv() -> None:
+    """`pixels` equals cv2.projectPoints to 1e-9 px, and the pixel grid is its inverse."""
+    station = view()
+    points = np.random.default_rng(1).uniform(-80, 80, (50, 3))
+    mine, _ = pixels(LENS, station, points)
+    rotation, _ = cv2.Rodrigues(station.R)
+    theirs, _ = cv2.projectPoints(points, rotation, station.t, LENS.K, np.array(LENS.dist))
+    assert np.abs(mine - theirs.reshape(-1, 2)).max() < 1e-9
+    grid = corner_grid(LENS)
+    rows, cols = np.array([0, 0, 700, 350]), np.array([0, 900, 900, 123])
+    rays = np.column_stack([grid[rows, cols], np.ones(4)]) @ station.R + station.centre
+    back, _ = pixels(LENS, station, rays)
+    assert np.abs(back - np.column_stack([cols, rows]) + 0.5).max() < 1e-6
+
+
+def test_stone_left_on_balls() -> None:
+    """Stone a ball of 52 mm, model a ball of 50 mm: 2 mm left; stone of 49 mm: 1 mm over-cut."""
+    n = trimesh.creation.icosphere(2).vertices
+    proud = trimesh.creation.icosphere(6, 52.0)
+    short = trimesh.creation.icosphere(6, 49.0)
+    assert truth.stone_left(proud, 50.0 * n, n) == pytest.approx(2.0, abs=0.01)
+    assert truth.stone_left(short, 50.0 * n, n) == pytest.approx(-1.0, abs=0.01)
+
+
+def test_stone_left_takes_the_first_way_out() -> None:
+    """A gap between two lumps counts: the needle leaves the stone at the near lump's face."""
+    near, far = trimesh.creation.icosphere(5, 10.0), trimesh.creation.icosphere(5, 10.0)
+    far.apply_translation([30.0, 0.0, 0.0])
+    both = joined([near, far])
+    left = truth.stone_left(both, np.array([[4.0, 0.0, 0.0]]), np.array([[1.0, 0.0, 0.0]]))
+    assert left[0] == pytest.approx(6.0, abs=0.02)
+
+
+def test_seeing_photos_counts_only_open_views() -> None:
+    """A ball seen from +X: its +X pole is seen, its side and back are not, a rod hides it."""
+    ball = trimesh.creation.icosphere(5, 30.0)
+    R, t = look(np.array([400.0, 0.0, 0.0]), np.zeros(3), 0.0)
+    station = Station(R, t, 1)
+    places = np.array([[30.0, 0, 0], [0.0, 30.0, 0.0], [-30.0, 0.0, 0.0]])
+    normals = places / 30.0
+    left = np.zeros(3)
+    caster = caster_of(ball.vertices, ball.faces)
+    count = truth.seeing_photos(caster, LENS, [station], ball, places, normals, left)
+    assert count.tolist() == [1, 0, 0]
+    bar = rod(np.array([100.0, -50.0, 0.0]), np.array([100.0, 50.0, 0.0]), 5.0)
+    hidden = joined([ball, bar])
+    caster = caster_of(hidden.vertices, hidden.faces)
+    assert truth.seeing_photos(caster, LENS, [station], ball, places, normals, left)[0] == 0
+
+
+@pytest.mark.parametrize(("count", "step_deg"), [(24, 20.0), (28, 20.0), (16, 24.0), (16, 32.0)])
+def test_stations_are_close_enough_together(count: int, step_deg: float) -> None:
+    """Every station has a neighbour on each side within the step; a sixth are upright."""
+    middle = np.array([10.0, 20.0, 100.0])
+    made = stations(count, step_deg, 600.0, middle, np.random.default_rng(4))
+    ways = np.stack([s.centre - middle for s in made])
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    apart = np.degrees(np.arccos((ways * np.roll(ways, -1, axis=0)).sum(axis=1)))
+    assert apart.max() <= step_deg + 1.0
+    assert sum(s.orientation != 1 for s in made) == pytest.approx(count / 6, abs=1)
+
+
+def test_turned_photos_come_upright_by_their_tag(tmp_path: Path) -> None:
+    """Shown by EXIF 274 the world's up is up: checked on the projected vertical."""
+    lens = phone(60, 40, np.random.default_rng(1))
+    made = stations(12, 33.0, 600.0, np.zeros(3), np.random.default_rng(2))
+    ups = {1: (0, -1), 6: (-1, 0), 8: (1, 0)}
+    assert {s.orientation for s in made} == {1, 6, 8}
+    for s in made:
+        px, _ = pixels(lens, s, np.array([[0.0, 0, 0], [0.0, 0.0, 50.0]]))
+        up = (px[1] - px[0]) / np.linalg.norm(px[1] - px[0])
+        assert up @ ups[s.orientation] > 0.95
+    picture = np.zeros((40, 60, 3), np.uint8)
+    save_jpeg(tmp_path / "a.jpg", picture, made[2], lens, Film(), datetime(2024, 5, 14, 9, 0, 0))
+    with Image.open(tmp_path / "a.jpg") as shot:
+        exif = shot.getexif()
+        assert exif[0x0112] == made[2].orientation
+        assert exif.get_ifd(0x8769)[0x9003] == "2024:05:14 09:00:00"
+        expected = lens.focal_px * 43.2666 / np.hypot(60, 40)
+        assert exif.get_ifd(0x8769)[0xA405] == pytest.approx(expected, abs=0.51)
+
+
+def test_modules_are_the_published_upright_tag() -> None:
+    """Code 0 of tag36h11 is 0xd7e00984b (AprilTag's tag36h11.c), read in its bit order."""
+    order_x = [
+        1,
+        2,
+        3,
+        4,
+        5,
+        2,
+        3,
+        4,
+        3,
+        6,
+        6,
+        6,
+        6,
+        6,
+        5,
+        5,
+        5,
+        4,
+        6,
+        5,
+        4,
+        3,
+        2,
+        5,
+        4,
+        3,
+        4,
+        1,
+        1,
+        1,
+        1,
+        1,
+        2,
+        2,
+        2,
+        3,
+    ]
+    order_y = [
+        1,
+        1,
+        1,
+        1,
+        1,
+        2,
+        2,
+        2,
+        3,
+        1,
+        2,
+        3,
+        4,
+        5,
+        2,
+        3,
+        4,
+        3,
+        6,
+        6,
+        6,
+        6,
+        6,
+        5,
+        5,
+        5,
+        4,
+        6,
+        5,
+        4,
+        3,
+        2,
+        5,
+        4,
+        3,
+        4,
+    ]
+    code = 0
+    for x, y in zip(order_x, order_y, strict=True):
+        code = code * 2 + int(modules(0)[y, x])
+    assert code == 0xD7E00984B
+
+
+def test_tone_curve_rises_from_black_to_white() -> None:
+    """SRGB without extra contrast: mid-grey 0.2140 linear is 127.5 (IEC 61966-2-1)."""
+    plain = tone_curve(Film(contrast=0.0))
+    assert plain[0] == 0.0
+    assert plain[-1] == pytest.approx(255.0)
+    assert np.interp(0.2140, np.linspace(0, 1, 4096), plain) == pytest.approx(127.5, abs=0.1)
+    assert (np.diff(tone_curve(Film(contrast=0.6))) > 0).all()
