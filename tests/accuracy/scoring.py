@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import trimesh
 from scipy.spatial import cKDTree
 
+from scripts.scene.truth import stone_left
 from tracker.comparison.readings import Readings
 from tracker.comparison.states import State, judge
 from tracker.maths.camera import Array
@@ -39,8 +41,10 @@ class Truth:
     stone: Path
 
     def table(self, name: str) -> dict[str, Array]:
-        """Columns of a CSV as numbers."""
-        with (self.folder / name).open(encoding="utf-8") as file:
+        """Columns of a CSV as numbers; what holds for all stages lies one folder higher."""
+        here = self.folder / name
+        path = here if here.is_file() else self.folder.parent / name
+        with path.open(encoding="utf-8") as file:
             rows = list(csv.DictReader(file))
         return {
             key: np.array([float(row[key] or "nan") for row in rows])
@@ -226,7 +230,7 @@ def sample_states(measured: Measured, readings: Readings, true_mm: Array) -> dic
 
 
 def overcuts(
-    measured: Measured, truth: Truth, stone: Surface, deep: float, wide: float
+    measured: Measured, truth: Truth, mesh: trimesh.Trimesh, deep: float, wide: float
 ) -> dict[str, float]:
     """Over-cut spots: every one that counts found, none invented."""
     record = truth.table("overcuts.csv")
@@ -238,29 +242,35 @@ def overcuts(
     near = np.linalg.norm(true[:, None] - places_found[None], axis=2)
     reach = 0.75 * record["cut_width_mm"][:, None] + 2.0
     hit = near <= reach
-    depth = []
-    for k in np.flatnonzero(counts & hit.any(axis=1)):
-        spot = found[int(np.argmin(near[k]))]
-        off = spot.depth_mm - record["depth_mm"][k]
-        depth.append(0.0 if spot.at_least and off < 0 else off)
-    below = _below_model(measured, stone, places_found)
+    asked = [s for s in found if not s.at_least]
+    depth = np.zeros(0)
+    if asked:
+        at = np.array([s.place for s in asked])
+        needles = measured.samples.normals[cKDTree(measured.samples.points).query(at)[1]]
+        true_depth = -stone_left(mesh, at, needles)
+        allowed = np.maximum(0.3, 0.15 * np.abs(true_depth))
+        depth = np.abs(np.array([s.depth_mm for s in asked]) - true_depth) / allowed
+    below = _below_model(measured, mesh, places_found)
     return {
         "over-cuts that count": float(counts.sum()),
         "over-cuts missed": float((counts & ~hit.any(axis=1)).sum()),
         "over-cuts false": float((~below).sum()),
         "over-cuts found": float(len(found)),
-        "over-cut depth worst mm": float(np.max(np.abs(depth))) if depth else 0.0,
+        "over-cut depth error / allowed, worst": float(np.max(depth)) if len(depth) else 0.0,
     }
 
 
-def _below_model(measured: Measured, stone: Surface, found: Array) -> Array:
-    """Whether the true stone is below the model somewhere within 4 mm of each place found."""
+def _below_model(measured: Measured, mesh: trimesh.Trimesh, found: Array) -> Array:
+    """Whether the true stone is over-cut somewhere within 4 mm of each place found."""
     samples = measured.samples
-    inside = stone.signed_distance_mm(samples.points - 0.4 * samples.normals) > 0.0
-    tree = cKDTree(samples.points[inside]) if inside.any() else None
-    if tree is None or not len(found):
-        return np.zeros(len(found), dtype=bool)
-    return np.asarray(tree.query(found)[0] < 4.0)
+    if not len(found):
+        return np.zeros(0, dtype=bool)
+    near = cKDTree(found).query(samples.points)[0] < 4.0
+    true = stone_left(mesh, samples.points[near], samples.normals[near])
+    low = samples.points[near][true < -0.5]
+    return (
+        np.asarray(cKDTree(low).query(found)[0] < 4.0) if len(low) else np.zeros(len(found), bool)
+    )
 
 
 def _bands(measured: Measured) -> object:

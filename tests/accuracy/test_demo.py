@@ -13,8 +13,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import trimesh
 
+from scripts.scene.kept import kept_mesh
 from scripts.scene.truth import stone_left
 from tests.accuracy import scoring
 from tracker.job import create_job, put_bars, put_frame, put_model, put_points
@@ -49,8 +49,8 @@ def _job(folder: Path):
 
 
 def _score(stage: str, measured: Measured) -> Scored:
-    truth = scoring.Truth(DEMO / "truth" / stage, DEMO / "truth" / f"stone_{stage}.ply")
-    mesh = trimesh.load(truth.stone, process=False)
+    truth = scoring.Truth(DEMO / "truth" / stage, DEMO / "truth" / f"stone_{stage}.xz")
+    mesh = kept_mesh(truth.stone)
     stone = Surface(np.array(mesh.vertices, float), np.array(mesh.faces, np.int64))
     points = truth.table("points.csv")
     part, _, photos = scoring.at_true_samples(measured, truth)
@@ -66,7 +66,7 @@ def _score(stage: str, measured: Measured) -> Scored:
         **scoring.states(measured, points["stone_left_mm"]),
         **scoring.places(part, true, photos, "samples"),
         **scoring.sample_states(measured, part, true),
-        **scoring.overcuts(measured, truth, stone, deep=1.5, wide=10.0),
+        **scoring.overcuts(measured, truth, mesh, deep=1.5, wide=10.0),
     }
     return Scored(measured, figures, points["stone_left_mm"], points["photos"])
 
@@ -117,9 +117,7 @@ class TestStage:
             ("over-cuts false", 0),
         ],
     )
-    def test_at_most(
-        self, scored: dict[str, Scored], stage: str, name: str, most: float
-    ) -> None:
+    def test_at_most(self, scored: dict[str, Scored], stage: str, name: str, most: float) -> None:
         assert scored[stage].figures[name] <= most
 
     @pytest.mark.parametrize(
@@ -133,7 +131,5 @@ class TestStage:
             ("over-cuts that count", 1),
         ],
     )
-    def test_at_least(
-        self, scored: dict[str, Scored], stage: str, name: str, least: float
-    ) -> None:
+    def test_at_least(self, scored: dict[str, Scored], stage: str, name: str, least: float) -> None:
         assert scored[stage].figures[name] >= least

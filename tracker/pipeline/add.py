@@ -123,7 +123,7 @@ def taken_at(folder: Path) -> datetime | None:
 def cloud_points(measured: Measured) -> CloudPoints:
     """The cloud as it is written."""
     cloud = measured.cloud
-    return CloudPoints(cloud.points, cloud.normals, cloud.colours, cloud.sigma_mm, cloud.photos)
+    return CloudPoints(cloud.points, cloud.normals, cloud.colour, cloud.sigma_mm, cloud.photos)
 
 
 def stone_left_map(job: Job, task: Task, vertices: VertexReadings) -> StoneLeftMap:

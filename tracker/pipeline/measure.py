@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker.alignment.align import align
 from tracker.alignment.datum import datum_covariance
@@ -14,6 +15,7 @@ from tracker.alignment.result import Alignment
 from tracker.cloud.patch_views import View
 from tracker.cloud.sparse import Cloud, sparse_cloud
 from tracker.cloud.ties import tie_points
+from tracker.cloud.ties_refine import TiePoints as StoneTies
 from tracker.comparison.mass import Density, Mass, mass_of
 from tracker.comparison.overcuts import OvercutSpot, find_overcuts, name_spots
 from tracker.comparison.readings import Readings
@@ -23,6 +25,7 @@ from tracker.comparison.volume import VolumeLeft, volume_left
 from tracker.errors import AlignmentError
 from tracker.maths.camera import Array, Lens, Pose
 from tracker.network.adjust import add_ties
+from tracker.network.outcome import Adjustment
 from tracker.network.record import Bar, KnownTarget, TiePoints
 from tracker.pipeline.day import Clock, Day, Placed, open_day, place_day, quiet_threads
 from tracker.pipeline.needles import DayReadings, NeedleWork, read_needles
@@ -246,8 +249,40 @@ def _tie(placed: Placed, surface: Surface, allowance_mm: float) -> tuple[Placed,
         cov_px2=ties.cov_px2,
     )
     tied = add_ties(adjustment, handed) if len(ties.start) else adjustment
-    images = [day.images[k] for k in used]
-    return Placed(day, tied, placed.left_out), sparse_cloud(tied, ties, images)
+    points, cov, kept = _kept_ties(tied, ties, used)
+    cloud = sparse_cloud(
+        ties,
+        points,
+        cov,
+        kept,
+        [tied.lenses[tied.photos[k].lens] for k in used],
+        [photo.pose for photo in tied.photos if photo.used and photo.pose is not None],
+        [day.images[k] for k in used],
+        surface,
+        allowance_mm,
+    )
+    return Placed(day, tied, placed.left_out), cloud
+
+
+def _kept_ties(
+    adjustment: Adjustment, ties: StoneTies, used: list[int]
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Adjusted tie points, their covariance, and which observations the adjustment kept.
+
+    A tie point that it left out stands where it began, with no observation.
+    """
+    points, cov = ties.start.copy(), np.zeros((len(ties.start), 3, 3))
+    if len(adjustment.tie_rows) != len(ties.start):
+        return points, cov, np.zeros(len(ties.photo), dtype=bool)
+    rows = adjustment.tie_rows
+    placed = rows >= 0
+    points[placed] = adjustment.solution.points[rows[placed]]
+    cov[placed] = adjustment.solution.cov_points[rows[placed]]
+    seen, count = adjustment.network.seen, len(adjustment.solution.points)
+    good = adjustment.solution.used
+    key = adjustment.photo_rows[np.asarray(used)][ties.photo] * count + rows[ties.point]
+    kept = np.isin(key, seen.photo[good] * count + seen.point[good]) & placed[ties.point]
+    return points, cov, kept
 
 
 def _seat(placed: Placed, cloud: Cloud, task: Task) -> Alignment:
@@ -274,7 +309,15 @@ def _seat(placed: Placed, cloud: Cloud, task: Task) -> Alignment:
 
 
 def _moved_cloud(cloud: Cloud, alignment: Alignment) -> Cloud:
-    return cloud.moved(alignment.R, alignment.t) if alignment.moved else cloud
+    if not alignment.moved:
+        return cloud
+    R = alignment.R
+    return replace(
+        cloud,
+        points=alignment.apply(cloud.points),
+        normals=cloud.normals @ R.T,
+        cov=R @ cloud.cov @ R.T,
+    )
 
 
 def _roles(task: Task) -> dict[int, str]:

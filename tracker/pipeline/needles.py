@@ -148,7 +148,11 @@ def _by_cloud(work: NeedleWork, readings: Readings) -> Readings:
     cloud = work.cloud
     return readings_from_cloud(
         StonePoints(
-            cloud.points, cloud.normals, cloud.sigma_mm, cloud.network_cov_mm2, cloud.photos
+            cloud.points,
+            cloud.normals,
+            cloud.sigma_mm,
+            np.zeros((len(cloud.points), 3, 3)),
+            cloud.photos,
         ),
         work.surface,
         readings.points,
