@@ -127,7 +127,8 @@ def draw(prints: list[Print], scene: Scene) -> NDArray[np.uint8]:
 
 def _draw_one(light: Array, target: Print, scene: Scene) -> None:
     """Draw one target over the scene, blurred together with what is round it."""
-    rim = bend(apply(target.H, 1.25 * (CORNERS_MODULES - 4.0) + 4.0), scene.lens)
+    rim_modules = np.asarray(1.25 * (CORNERS_MODULES - 4.0) + 4.0, np.float64)
+    rim = bend(apply(target.H, rim_modules), scene.lens)
     reach = int(np.ceil(5 * scene.blur_px)) + 3
     x0, y0 = np.maximum(np.floor(rim.min(axis=0)).astype(int) - reach, 0)
     x1, y1 = np.minimum(
@@ -135,15 +136,15 @@ def _draw_one(light: Array, target: Print, scene: Scene) -> None:
     )
     if x1 <= x0 or y1 <= y0:
         return
-    fine_x: Array = (np.arange((x1 - x0) * RAYS) + 0.5) / RAYS - 0.5 + x0
+    fine_x = (np.arange((x1 - x0) * RAYS) + 0.5) / RAYS - 0.5 + x0
     fine_y = (np.arange((y1 - y0) * RAYS) + 0.5) / RAYS - 0.5 + y0
     px, py = np.meshgrid(fine_x, fine_y)
-    pixels: Array = np.stack([px, py], axis=-1).astype(np.float64)
+    pixels = np.stack([px, py], axis=-1).astype(np.float64)
     if scene.lens is not None:
         lens = scene.lens
         plane = undistort(lens, pixels, steps=5)
         pixels = plane * lens.focal_px + np.array([lens.cx_px, lens.cy_px])
-    modules = apply(np.linalg.inv(target.H), pixels)
+    modules = apply(np.asarray(np.linalg.inv(target.H), np.float64), np.asarray(pixels, np.float64))
     if target.mirrored:
         modules[..., 0] = 8.0 - modules[..., 0]
     colour = _print_colour(target, modules, light[y0:y1, x0:x1])

@@ -1,0 +1,154 @@
+"""Least squares over the edges of one target.
+
+A camera's contrast curve, exposure and the printer's ink move every black edge toward or away
+from white. Outer edges alone cannot tell such a shift from a larger square; the edges of the bits
+can, because there black lies on either side. The unknowns of a target are
+
+    h1..h8   homography from modules to undistorted pixels,
+    s        common shift of the black edges toward white, px,
+    s'       its change with the local white level (relative), px,
+    g        growth of the black in modules (ink), told from s by foreshortening only,
+    a, b     drift of s across the target, px per half side (clipped white, focus),
+    k1       radial distortion, where the lens is not known yet; otherwise held.
+
+Observed is, at each sample, the offset of the measured edge along the image normal n:
+``n . (p(h, k1) - p0) + s + s' w + g m + a u + b v``; m is the size of a module across the edge,
+(u, v) the place on the target.
+
+References
+----------
+Z. Zhang, "Parameter estimation techniques: a tutorial", Image and Vision Computing 15 (1997),
+for the weights.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.maths.camera import Array
+from tracker.targets.edges import Crossings
+
+UNKNOWNS = 14
+SHIFT, SLOPE, INK, DRIFT, K1 = 8, 9, 10, slice(11, 13), 13
+SHIFT_SIGMA_PX = 0.6
+SLOPE_SIGMA_PX = 0.6
+INK_SIGMA_MODULES = 0.02
+DRIFT_SIGMA_PX = 0.05
+COVARIANCE_FACTOR = 1.25
+HUBER = 1.345
+TUKEY = 4.685
+LEAST_SCALE_PX = 0.01
+LAGS = 6
+"""Residuals up to so many samples apart are looked at for repetition."""
+
+
+@dataclass(frozen=True, slots=True)
+class Adjustment:
+    """Solution of one round.
+
+    Attributes
+    ----------
+    step : (14,) array
+        Change of h and k1; s, s', g, a, b themselves.
+    cov : (14, 14) array
+    residual, weight : (n,) array
+    scale_px, residual_px : float
+        Robust scale, and root mean square of what the weights leave.
+    """
+
+    step: Array
+    cov: Array
+    residual: Array
+    weight: Array
+    scale_px: float
+    residual_px: float
+
+
+def design(normal: Array, by_view: Array, across_px: Array, white: Array, modules: Array) -> Array:
+    """Derivative of the edge offset along the normal by all unknowns, (n, 14)."""
+    A = np.empty((len(white), UNKNOWNS))
+    along_normal = (normal[:, None, :] @ by_view)[:, 0]
+    A[:, :8] = along_normal[:, :8]
+    A[:, SHIFT] = 1.0
+    A[:, SLOPE] = white / max(float(white.mean()), 1.0) - 1.0
+    A[:, INK] = across_px
+    A[:, DRIFT] = modules / 4.0 - 1.0
+    A[:, K1] = along_normal[:, 8]
+    return A
+
+
+def prior_weights(k1_sigma: float) -> Array:
+    """Inverse variances of the unknowns beforehand, (14,); a `k1_sigma` of 0 holds k1."""
+    weight = np.zeros(UNKNOWNS)
+    weight[SHIFT] = SHIFT_SIGMA_PX**-2
+    weight[SLOPE] = SLOPE_SIGMA_PX**-2
+    weight[INK] = INK_SIGMA_MODULES**-2
+    weight[DRIFT] = DRIFT_SIGMA_PX**-2
+    weight[K1] = k1_sigma**-2 if k1_sigma > 0 else 1e18
+    return weight
+
+
+def adjust(
+    A: Array, crossings: Crossings, prior: Array, pull: Array, run: NDArray[np.int64]
+) -> Adjustment:
+    """Robust least squares for one set of measured edges: Huber's weights, then Tukey's.
+
+    Parameters
+    ----------
+    A : (n, 14) array
+        From `design`.
+    crossings : Crossings
+    prior : (14,) array
+        From `prior_weights`.
+    pull : (14,) array
+        Where the priors would have the step go.
+    run : (n,) array of int
+        Straight run of each sample.
+    """
+    found = crossings.found
+    weight = np.where(found, 1.0, 0.0)
+    scale = 0.3
+    middle = int(found.sum()) // 2
+    for turn in range(4):
+        Aw = A * (weight / scale**2)[:, None]
+        information = Aw.T @ A
+        right = Aw.T @ crossings.offset_px + prior * pull
+        step = np.linalg.solve(information + np.diag(prior), right)
+        residual = crossings.offset_px - A @ step
+        size = np.abs(residual)
+        scale = max(1.4826 * float(np.partition(size[found], middle)[middle]), LEAST_SCALE_PX)
+        if turn < 2:
+            weight = np.where(found, np.minimum(1.0, HUBER * scale / np.maximum(size, 1e-9)), 0.0)
+        else:
+            inside = np.maximum(0.0, 1.0 - (size / (TUKEY * scale)) ** 2)
+            weight = np.where(found, inside**2, 0.0)
+    residual = np.asarray(residual, np.float64)
+    freedom = max(float(weight.sum()) - UNKNOWNS, 1.0)
+    variance = float((weight * residual**2).sum()) / freedom
+    factor = COVARIANCE_FACTOR * variance / scale**2 * _repetition(residual, weight, run)
+    cov = np.asarray(np.linalg.inv(information / factor + np.diag(prior)), np.float64)
+    return Adjustment(
+        np.asarray(step, np.float64), cov, residual, weight, scale, float(np.sqrt(variance))
+    )
+
+
+def _repetition(residual: Array, weight: Array, run: NDArray[np.int64]) -> float:
+    """How much neighbouring residuals of one run repeat each other.
+
+    Returns
+    -------
+    float
+        Factor on the variance of a mean: one plus twice the sum of the autocorrelations.
+    """
+    value = residual * np.sqrt(weight)
+    power = float((value**2).mean())
+    factor = 1.0
+    for lag in range(1, LAGS + 1):
+        same = run[lag:] == run[:-lag]
+        if power <= 0.0 or same.sum() < 20:
+            break
+        factor += 2.0 * max(float((value[lag:] * value[:-lag])[same].mean()) / power, 0.0)
+    return factor

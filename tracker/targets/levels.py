@@ -1,0 +1,133 @@
+"""Black and white levels of one target.
+
+The grey values of the middles of its modules give them, less what blur carries over from the
+neighbours: either a plane each over the whole target, or a local mean where a shadow crosses it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from tracker.maths.camera import Array
+from tracker.targets.edges import sample_grey
+from tracker.targets.family import white_modules
+
+LEVEL_KERNEL_MODULES = 1.6
+SPREAD_MODULES = 0.18
+"""Places at +- this from a module's middle give its grey value."""
+
+
+@dataclass(frozen=True, slots=True)
+class Middles:
+    """Grey values of the middles of all modules, rim included.
+
+    Attributes
+    ----------
+    modules : (100, 2) array
+    white : (100,) array of bool
+    share : (100,) array
+        Expected share of white there, between 0 and 1, given the blur.
+    grey : (100,) array
+    """
+
+    modules: Array
+    white: NDArray[np.bool_]
+    share: Array
+    grey: Array
+
+
+def module_middles() -> Array:
+    """Centres of the 10 x 10 modules, (100, 2), row by row."""
+    axis = np.arange(10) - 0.5
+    x, y = np.meshgrid(axis, axis)
+    return np.stack([x.ravel(), y.ravel()], axis=-1)
+
+
+def middle_spots() -> Array:
+    """Five places round the middle of every module, (500, 2), module by module."""
+    d = SPREAD_MODULES
+    around = np.array([[0.0, 0.0], [-d, -d], [d, -d], [-d, d], [d, d]])
+    return np.asarray((module_middles()[:, None, :] + around).reshape(-1, 2), np.float64)
+
+
+def white_share(tag: int, modules: Array, blur_modules: Array) -> Array:
+    """Share of white in a Gaussian neighbourhood of places on a target.
+
+    Parameters
+    ----------
+    tag : int
+    modules : (n, 2) array
+    blur_modules : (n, 2) array
+        Standard deviations of the neighbourhood along x and y.
+
+    Returns
+    -------
+    (n,) array
+        0 is all black, 1 all white; beyond the rim everything counts as white.
+    """
+    lines = np.arange(9.0)
+    below_x = ndtr((lines - modules[:, :1]) / blur_modules[:, :1])
+    below_y = ndtr((lines - modules[:, 1:]) / blur_modules[:, 1:])
+    mass_x = np.diff(below_x, axis=1)
+    mass_y = np.diff(below_y, axis=1)
+    black = (~white_modules(tag)[1:-1, 1:-1]).astype(float)
+    return np.asarray(1.0 - ((mass_y @ black) * mass_x).sum(axis=1))
+
+
+def read_middles(
+    tag: int, patch: NDArray[np.float32], spots_px: Array, blur_modules: Array
+) -> Middles:
+    """Grey values of the modules.
+
+    Parameters
+    ----------
+    tag : int
+    patch : (h, w) array
+    spots_px : (500, 2) array, px
+        Where the places of `middle_spots` are in the patch.
+    blur_modules : (2,) array
+    """
+    modules = module_middles()
+    share = white_share(tag, modules, np.broadcast_to(blur_modules, modules.shape))
+    grey = sample_grey(patch, spots_px.reshape(100, 5, 2)).mean(axis=1)
+    return Middles(modules, white_modules(tag).ravel(), share, grey)
+
+
+def level_planes(middles: Middles, where: Array) -> tuple[Array, Array]:
+    """Black and white level at places (n, 2) modules, each a robust plane over the target."""
+    plane = _basis(middles.modules)
+    A = np.concatenate([plane * (1.0 - middles.share)[:, None], plane * middles.share[:, None]], 1)
+    weight = np.ones(len(A))
+    solution = np.zeros(6)
+    for _ in range(3):
+        Aw = A * weight[:, None]
+        solution = np.linalg.solve(Aw.T @ A + 1e-9 * np.eye(6), Aw.T @ middles.grey)
+        miss = np.abs(middles.grey - A @ solution)
+        spread = 1.4826 * float(np.partition(miss, len(miss) // 2)[len(miss) // 2]) + 0.5
+        weight = np.minimum(1.0, 1.5 * spread / np.maximum(miss, 1e-9))
+    basis = _basis(where)
+    return basis @ solution[:3], basis @ solution[3:]
+
+
+def _basis(modules: Array) -> Array:
+    return np.column_stack([np.ones(len(modules)), modules / 4.0 - 1.0])
+
+
+def level_nearby(middles: Middles, where: Array) -> tuple[Array, Array]:
+    """Black and white level at places (n, 2) modules, from the modules round each place."""
+    black, white = level_planes(middles, middles.modules)
+    pure = middles.grey - (middles.share - middles.white) * (white - black)
+    return (
+        _nearby(middles.modules[~middles.white], pure[~middles.white], where),
+        _nearby(middles.modules[middles.white], pure[middles.white], where),
+    )
+
+
+def _nearby(at: Array, grey: Array, where: Array) -> Array:
+    d2 = ((where[:, None, :] - at[None, :, :]) ** 2).sum(axis=-1)
+    weight = np.exp(-0.5 * d2 / LEVEL_KERNEL_MODULES**2) + 1e-12
+    return np.asarray((weight @ grey) / weight.sum(axis=1))
