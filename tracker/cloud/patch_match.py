@@ -42,7 +42,7 @@ NOISE_GREY = 6.0
 """Grey noise of a pixel as it acts on a whole patch: neighbouring pixels share it (colour
 filter, JPEG), so it counts for several times its standard deviation."""
 SOFT_PX = 0.7
-PIECE = 1000
+PIECE = 300
 """Patches worked on at a time."""
 
 Patches = NDArray[np.float32]
@@ -59,7 +59,8 @@ class Window:
     weight, root : (p,) float32 arrays
         Weights, sum 1, and their roots.
     pixels : float
-        Number of equally weighted pixels that would tell as much.
+        Number of equally weighted pixels that would tell as much, those between the read ones
+        counted in, since neighbours are not independent.
     """
 
     grid: Patches
@@ -68,13 +69,17 @@ class Window:
     pixels: float
 
 
-def gaussian_window(half: int, sigma_px: float) -> Window:
-    """Window of (2 half + 1)^2 pixels, falling off with `sigma_px`."""
-    offsets = np.arange(-half, half + 1, dtype=np.float32)
+def gaussian_window(half: int, sigma_px: float, every: int = 1) -> Window:
+    """Window of 2 half + 1 px square, of which `every` so many are read, falling off.
+
+    `half` must be a multiple of `every`.
+    """
+    offsets = np.arange(-half, half + 1, every, dtype=np.float32)
     grid = np.stack(np.meshgrid(offsets, offsets), axis=-1).reshape(-1, 2)
     weight = np.exp(-0.5 * np.sum(grid**2, axis=1) / sigma_px**2)
     weight = (weight / weight.sum()).astype(np.float32)
-    return Window(grid, weight, np.sqrt(weight), float(1.0 / np.sum(weight**2)))
+    pixels = every**2 / np.sum(weight**2)
+    return Window(grid, weight, np.sqrt(weight), float(pixels))
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,8 @@ Rows = NDArray[np.int64]
 
 FEWEST_PHOTOS = 3
 SMALLEST_ANGLE = float(np.deg2rad(6.0))
-WORST_SIGMA_MM = 0.5
+WORST_SIGMA_MM = 0.3
+"""Of the point in its least sure direction."""
 PIXEL_SHARE = 0.25
 """Of a pixel's size on the stone: standard deviation that any patch leaves."""
 RELIEF_SHARE = 0.6
@@ -159,7 +160,10 @@ def local_planes(points: Array, towards: Array) -> tuple[Array, Array, Array]:
         scatter = np.einsum("nk,nki,nkj->nij", soft, off, off)
         normals = np.linalg.eigh(scatter)[1][:, :, 0]
         miss = np.abs(np.einsum("nkd,nd->nk", off, normals))
-        spread = 1.4826 * np.nanmedian(np.where(weight, miss, np.nan), axis=1, keepdims=True)
+        # median over the true neighbours: the others are sorted behind them
+        ranked = np.sort(np.where(weight, miss, np.inf), axis=1)
+        half = np.maximum(weight.sum(axis=1) - 1, 0)[:, None] // 2
+        spread = 1.4826 * np.take_along_axis(ranked, half, axis=1)
         spread = np.where(np.isfinite(spread), np.maximum(spread, 0.02), 1.0)
         soft = weight / (1.0 + (miss / spread) ** 2)
     normals *= np.sign(np.einsum("nd,nd->n", normals, towards) + 1e-12)[:, None]

@@ -31,13 +31,15 @@ from tracker.maths.camera import Array, Lens, Pose
 Rows = NDArray[np.int64]
 Gray = NDArray[np.uint8]
 
-WIDE = gaussian_window(10, 5.0)
+WIDE = gaussian_window(10, 5.0, every=2)
 """Window that finds: it reaches far."""
 FINE = gaussian_window(7, 3.0)
 """Window that measures: it keeps to the place itself."""
 FEWEST_PHOTOS = 3
 SMALLEST_ANGLE = float(np.deg2rad(6.0))
 """Between the outermost rays of a place."""
+WORTH_A_LOOK = 0.5
+"""Smallest correlation under the wide window for the fine one to be tried."""
 LIKENESS = 0.70
 """Smallest correlation of a patch with its template."""
 WORST_SIGMA_PX = 0.3
@@ -177,10 +179,13 @@ def _match_views(
     views: Views,
 ) -> tuple[Match, Match]:
     """Where each view found the template of its place: with the wide window, then the fine."""
-    wide = _match_all(
-        images, outlines, views, views.pixel, tangent_warps(views, lenses, poses), WIDE
+    everything = np.ones(len(views.photo), bool)
+    start = tangent_warps(views, lenses, poses)
+    wide = _match_all(images, outlines, views, views.pixel, start, WIDE, everything)
+    found = _match_all(
+        images, outlines, views, wide.pixel, wide.warp, FINE, wide.likeness > WORTH_A_LOOK
     )
-    return wide, _match_all(images, outlines, views, wide.pixel, wide.warp, FINE)
+    return wide, found
 
 
 def _match_all(
@@ -190,8 +195,12 @@ def _match_all(
     pixel: Array,
     warp: Array,
     window: Window,
+    asked: NDArray[np.bool_],
 ) -> Match:
-    """Matches of all views with their templates, starting from `pixel` and `warp`."""
+    """Matches of views with their templates, starting from `pixel` and `warp`.
+
+    Views that are not asked for, and the templates' own, stay where they are.
+    """
     crops = [_corner(outline) for outline in outlines]
     own = views.photo == views.template[views.point]
     at = np.zeros((len(views.points), 2))
@@ -211,7 +220,7 @@ def _match_all(
         template.contrast[rows] = part.contrast
 
     def search(i: int) -> tuple[Rows, Match]:
-        rows = np.flatnonzero((views.photo == i) & ~own)
+        rows = np.flatnonzero((views.photo == i) & ~own & asked)
         return rows, find_template(
             _soft_crop(images[i], outlines[i]),
             template.only(views.point[rows]),
@@ -221,7 +230,7 @@ def _match_all(
         )
 
     m = len(views.photo)
-    found = Match(pixel.copy(), warp.copy(), np.ones(m), np.zeros((m, 2, 2)), np.ones(m, bool))
+    found = Match(pixel.copy(), warp.copy(), 1.0 * own, np.zeros((m, 2, 2)), own.copy())
     for i, (rows, match) in enumerate(on_workers(search, len(images))):
         found.pixel[rows], found.warp[rows] = match.pixel + crops[i], match.warp
         found.likeness[rows], found.cov_px2[rows] = match.likeness, match.cov_px2

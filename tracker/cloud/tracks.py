@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.maths.camera import Array, Lens, Pose, project, undistort
+from tracker.maths.camera import Array, Lens, Pose, project, rays_frame
 
 Rows = NDArray[np.int64]
 
@@ -71,17 +71,35 @@ def join_matches(first: Rows, second: Rows, distance: Array, photo_of: Rows) -> 
     return group
 
 
-def triangulate(
-    photo: Rows,
-    point: Rows,
-    pixel: Array,
-    weight: Array,
-    lenses: list[Lens],
-    poses: list[Pose],
-    count: int,
-    rounds: int = 3,
-) -> tuple[Array, Array]:
-    """Meeting points of rays, and the reprojection residuals.
+@dataclass(frozen=True, slots=True)
+class Sights:
+    """Rays of observations, m of them, made once for many triangulations.
+
+    Attributes
+    ----------
+    centre : (m, 3) array, mm, frame coordinates
+    direction : (m, 3) array
+        Unit.
+    focal_px : (m,) array
+    """
+
+    centre: Array
+    direction: Array
+    focal_px: Array
+
+
+def sights(photo: Rows, pixel: Array, lenses: list[Lens], poses: list[Pose]) -> Sights:
+    """Rays of observed pixels (m, 2)."""
+    direction = np.empty((len(photo), 3))
+    for i in np.unique(photo):
+        rows = photo == i
+        direction[rows] = rays_frame(lenses[i], poses[i], pixel[rows])
+    centre = np.array([p.centre_frame for p in poses]).reshape(-1, 3)[photo]
+    return Sights(centre, direction, np.array([lens.focal_px for lens in lenses])[photo])
+
+
+def meet(sight: Sights, point: Rows, weight: Array, count: int, rounds: int = 3) -> Array:
+    """Meeting points of rays, (count, 3), mm; nan where the rays determine none.
 
     Minimises the sum over observations of weight times squared distance from the ray divided by
     squared depth, which is the squared reprojection error over f^2 to first order.
@@ -92,34 +110,34 @@ def triangulate(
         Inverse variance, 1/px^2; zero leaves an observation out.
     count : int
         Number of points.
-
-    Returns
-    -------
-    points : (count, 3) array, mm; nan where the rays determine none
-    residual : (m, 2) array, px
-        Measured minus computed, of every observation.
     """
-    centre = np.array([p.centre_frame for p in poses])[photo]
-    direction = np.empty((len(photo), 3))
-    focal = np.array([lens.focal_px for lens in lenses])[photo]
-    for i in np.unique(photo):
-        rows = photo == i
-        plane = undistort(lenses[i], pixel[rows])
-        rays = np.concatenate([plane, np.ones((len(plane), 1))], axis=1) @ poses[i].R
-        direction[rows] = rays / np.linalg.norm(rays, axis=1, keepdims=True)
-    across = np.eye(3) - direction[:, :, None] * direction[:, None, :]
-    pull = np.einsum("mij,mj->mi", across, centre)
-    scale = np.ones(len(photo))
+    d = sight.direction
+    across = np.eye(3) - d[:, :, None] * d[:, None, :]
+    pull = np.einsum("mij,mj->mi", across, sight.centre)
+    scale = np.ones(len(point))
     points = np.full((count, 3), np.nan)
     for _ in range(rounds):
         w = weight * scale
         normal = _sum_by(point, w[:, None] * across.reshape(-1, 9), count).reshape(-1, 3, 3)
         right = _sum_by(point, w[:, None] * pull, count)
         sound = np.linalg.det(normal) > 1e-9 * np.trace(normal, axis1=1, axis2=2) ** 3
-        points = np.full((count, 3), np.nan)
         points[sound] = np.linalg.solve(normal[sound], right[sound][..., None])[..., 0]
-        depth = np.linalg.norm(np.nan_to_num(points)[point] - centre, axis=1)
-        scale = (focal / np.maximum(depth, 1.0)) ** 2
+        depth = np.linalg.norm(np.nan_to_num(points)[point] - sight.centre, axis=1)
+        scale = (sight.focal_px / np.maximum(depth, 1.0)) ** 2
+    return points
+
+
+def triangulate(
+    photo: Rows,
+    point: Rows,
+    pixel: Array,
+    weight: Array,
+    lenses: list[Lens],
+    poses: list[Pose],
+    count: int,
+) -> tuple[Array, Array]:
+    """Meeting points (count, 3), mm, as `meet` finds them, and the residuals (m, 2), px."""
+    points = meet(sights(photo, pixel, lenses, poses), point, weight, count)
     return points, reproject(photo, point, pixel, lenses, poses, points)
 
 
@@ -179,11 +197,13 @@ def robust_triangulate(
     residual : (m, 2) array, px
     """
     keep = np.ones(len(photo), dtype=bool)
+    sight = sights(photo, pixel, lenses, poses)
+    residual = np.zeros((len(photo), 2))
+    points = np.full((count, 3), np.nan)
     most = int(np.bincount(point, minlength=1).max()) if len(point) else 0
     for _ in range(max(most, 1)):
-        points, residual = triangulate(
-            photo, point, pixel, keep / sigma_px**2, lenses, poses, count
-        )
+        points = meet(sight, point, keep / sigma_px**2, count)
+        residual = reproject(photo, point, pixel, lenses, poses, points)
         size = np.linalg.norm(residual, axis=1) / sigma_px
         size[~keep] = 0.0
         worst = np.zeros(count)
