@@ -57,10 +57,16 @@ class PointReading:
     photos: int
 
 
+FEWEST_PHOTOS = 3
+"""Photographs that have to look at a point before it can have a figure."""
+
+
 def advice(reading: PointReading, bands: Bands) -> str:
     """What the carver has to mind at a point: the needle, light tools, or where to stand."""
     if reading.stone_left_mm is None or reading.u95_mm is None:
-        return "photograph it from in front"
+        if reading.photos < FEWEST_PHOTOS:
+            return "photograph it from in front"
+        return "not told by the photographs: take it with the needle"
     notes = []
     if not reading.sure:
         notes.append("check with the needle")
