@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from scripts.scene import pointing, truth
 from scripts.scene.camera import Station, TrueLens
-from scripts.scene.light import LitScene
 from scripts.scene.setting import Setting
 from scripts.scene.stone import Carving
 
@@ -22,10 +21,13 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Shoot:
-    """One stage as photographed: where its truth goes, who looked at what."""
+    """One stage as photographed: where its truth goes, who looked at what.
+
+    `caster` holds all bodies, stone included.
+    """
 
     folder: Path
-    lit: LitScene
+    caster: o3d.t.geometry.RaycastingScene
     lens: TrueLens
     names: list[str]
     views: list[Station]
@@ -36,7 +38,7 @@ class Shoot:
         """Stone left along each needle, mm, and the number of photographs that see it."""
         left = truth.stone_left(self.stone, points, normals)
         seen = truth.seeing_photos(
-            self.lit.caster, self.lens, self.views, self.stone, points, normals, left
+            self.caster, self.lens, self.views, self.stone, points, normals, left
         )
         return left, seen
 
@@ -108,8 +110,7 @@ def write_targets(shoot: Shoot, setting: Setting) -> None:
     seen: dict[str, dict[str, object]] = {}
     for name, view in zip(shoot.names, shoot.views, strict=True):
         facts = {
-            str(c.tag): truth.card_truth(shoot.lit.caster, shoot.lens, view, c)
-            for c in setting.cards
+            str(c.tag): truth.card_truth(shoot.caster, shoot.lens, view, c) for c in setting.cards
         }
         seen[name] = {tag: fact for tag, fact in facts.items() if fact}
     (shoot.folder / "corners.json").write_text(json.dumps(seen) + "\n")
@@ -146,19 +147,24 @@ def write_pits(shoot: Shoot, day: Carving) -> None:
 def write_overcuts(shoot: Shoot, day: Carving, seed: int) -> None:
     """overcuts.csv: measured on the stone's mesh along dense needles round each spot.
 
-    Width is that of a round spot of the area that is more than 0.5 mm below the model;
-    `photos` counts those that see the deepest place.
+    Depth is that of the deepest needle within 35 degrees of the spot's mean direction: on a
+    steep edge beside the spot a needle can miss it and run on through the air. Width is that
+    of a round spot of the area more than 0.5 mm below the model; `photos` counts those that
+    see the deepest place.
     """
     p, n = pointing.samples(shoot.model, 400_000, seed)
     area = shoot.model.area / len(p)
     rows = []
     for i, cut in enumerate(day.overcuts):
-        near = np.flatnonzero(np.linalg.norm(p - cut[:3], axis=1) < 0.5 * cut[4] + 2.0)
-        left = truth.stone_left(shoot.stone, p[near], n[near])
-        deepest = near[[int(np.nanargmin(left))]]
-        _, seen = shoot.left_and_seen(p[deepest], n[deepest])
-        covered = float((np.nan_to_num(left) < -0.5).sum() * area)
-        facts = [-np.nanmin(left), 2.0 * np.sqrt(covered / np.pi), covered, cut[3], cut[4]]
+        away = np.linalg.norm(p - cut[:3], axis=1)
+        facing = n[away < 0.25 * cut[4]].mean(axis=0)
+        near = np.flatnonzero(away < 0.5 * cut[4] + 2.0)
+        left = np.nan_to_num(truth.stone_left(shoot.stone, p[near], n[near]))
+        straight = n[near] @ facing > np.cos(np.radians(35.0)) * np.linalg.norm(facing)
+        deepest = near[[int(np.where(straight, left, 0.0).argmin())]]
+        depth_left, seen = shoot.left_and_seen(p[deepest], n[deepest])
+        covered = float((left < -0.5).sum() * area)
+        facts = [-depth_left[0], 2.0 * np.sqrt(covered / np.pi), covered, cut[3], cut[4]]
         rows.append([i + 1, *numbers(p[deepest[0]], 3), *numbers(np.array(facts), 3), seen[0]])
     head = "id,x_mm,y_mm,z_mm,depth_mm,width_mm,area_mm2,cut_depth_mm,cut_width_mm,photos"
     write_csv(shoot.folder / "overcuts.csv", head, rows)

@@ -16,7 +16,7 @@ from scripts.scene.camera import phone, stations
 from scripts.scene.film import Film, save_jpeg
 from scripts.scene.forms import FORMS, model_mesh
 from scripts.scene.kept import keep_mesh
-from scripts.scene.light import LIGHTS, lit_scene
+from scripts.scene.light import LIGHTS, caster_of, lit_scene, merge
 from scripts.scene.meshes import STONE, part
 from scripts.scene.photograph import Darkroom, Stone
 from scripts.scene.record import (
@@ -60,6 +60,7 @@ class Order:
     stages: int
     film: Film
     knock_card: int | None = None
+    truth_only: bool = False
     model_spacing_mm: float = 0.8
     stone_spacing_mm: float = 0.8
     sample_count: int = 12000
@@ -121,8 +122,7 @@ def carvings(
     shares = [(0.24, 0.58), (0.40, 0.75)] if order.stages == 2 else [(0.40, 0.75)]
     at = pointing.order_of_carving(block, points)
     first_close = np.quantile(ranks, shares[0][0])
-    drillable = (points[:, 2] > 40.0) & (normals[:, 2] > -0.15)
-    rows = np.flatnonzero((at > first_close) & drillable)
+    rows = np.flatnonzero(at > first_close)
     rows = rows[np.argsort(at[rows])][:: max(1, len(rows) // 13)][:13]
     pits = np.column_stack([points[rows], normals[rows], rng.uniform(1.0, 2.2, len(rows))])
     depth = np.array([1.4, 1.1, 2.1, 1.7, 2.8, 1.3])
@@ -201,13 +201,17 @@ def make_stage(plan: Plan, stage: int) -> None:
     rings = np.column_stack([day.pits[:, :6], np.full(len(day.pits), 5.0)])
     look = Stone(*TONES[order.tone], order.seed, rings)
     parts = [part(stone, STONE, look.rgb), *card_parts(stood.cards), *stood.parts]
-    lit = lit_scene(parts, LIGHTS[order.light], plan.middle, rings, order.seed)
-    log(plan.start, f"{name}: light")
     names = [f"IMG_{4021 + 100 * stage + i}.jpg" for i in range(len(views))]
-    shoot = Shoot(folder, lit, lens, names, views, stone, plan.model)
+    bodies = merge(parts)
+    caster = caster_of(bodies["vertices"], bodies["faces"])
+    shoot = Shoot(folder, caster, lens, names, views, stone, plan.model)
     if stage == 0:
         write_job_files(order.out, recorded, plan.points, plan.normals, order.seed)
     write_truth(plan, shoot, stood, day)
+    if order.truth_only:
+        return
+    lit = lit_scene(parts, LIGHTS[order.light], plan.middle, rings, order.seed)
+    log(plan.start, f"{name}: light")
     take_photographs(plan, shoot, Darkroom(lit, stood.cards, lens, look, order.film), photos, stage)
 
 

@@ -22,8 +22,8 @@ from scripts.scene.shapes import box, smooth_union
 from scripts.scene.solid import Grid, sampler, surface
 
 Array = NDArray[np.float64]
-PIT_SLOPE = 0.28
-PIT_RADIUS_MM = 1.6
+PIT_SLOPE = 0.45
+PIT_RADIUS_MM = 1.3
 BLEND = 0.05
 """Half width of the passage from one region to the next, in the units of `progress`."""
 
@@ -139,7 +139,7 @@ def drill(f: float, x: float, y: float, z: float, pits: Array) -> float:
             continue
         r = np.sqrt(max(dx * dx + dy * dy + dz * dz - h * h, 0.0))
         up = h - pits[i, 6]
-        f = max(f, -max(-up, (r - PIT_RADIUS_MM - PIT_SLOPE * up) * 0.96))
+        f = max(f, -max(-up, (r - PIT_RADIUS_MM - PIT_SLOPE * up) * 0.91))
     return f
 
 

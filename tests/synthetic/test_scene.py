@@ -8,6 +8,7 @@ plain geometry; EXIF numbers against CIPA DC-008 through Pillow.
 
 from __future__ import annotations
 
+import json
 import sys
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +17,7 @@ import cv2
 import numpy as np
 import pytest
 import trimesh
+from numba import njit
 from PIL import Image
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -23,11 +25,16 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from scripts.scene import truth
 from scripts.scene.camera import Station, TrueLens, corner_grid, look, phone, pixels, stations
 from scripts.scene.film import Film, save_jpeg, tone_curve
+from scripts.scene.kept import keep_mesh, kept_mesh
 from scripts.scene.light import LIGHTS, caster_of, lit_scene
 from scripts.scene.meshes import STONE, joined, part, rod, sheet
 from scripts.scene.photograph import Darkroom, Stone
 from scripts.scene.setting import Card, card, card_parts, knocked
+from scripts.scene.solid import Grid, sampler, surface
+from scripts.scene.stone import allowance, drill, hollows
 from scripts.scene.tags import modules
+
+DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 
 LENS = TrueLens(900, 700, 1100.0, (455.3, 341.8), (0.08, -0.2, 0.0005, -0.0004, 0.12))
 
@@ -310,3 +317,86 @@ def test_tone_curve_rises_from_black_to_white() -> None:
     assert plain[-1] == pytest.approx(255.0)
     assert np.interp(0.2140, np.linspace(0, 1, 4096), plain) == pytest.approx(127.5, abs=0.1)
     assert (np.diff(tone_curve(Film(contrast=0.6))) > 0).all()
+
+
+def test_marching_over_skipped_cells_finds_the_whole_ball() -> None:
+    """A ball of 20 mm on a 1 mm grid: volume and area as the formula says, within 0.2 %."""
+
+    @njit
+    def ball(x: float, y: float, z: float) -> float:
+        return float(np.sqrt(x * x + y * y + z * z) - 20.0)
+
+    grid = Grid.over(np.full(3, -24.3), np.full(3, 24.0), 1.0)
+    values = np.empty(grid.counts, np.float32)
+    sampler(ball, 12.0)(values, grid.low, grid.spacing_mm)
+    mesh = surface(values, grid, np.array([5.0, 0.0, 0.0]))
+    assert mesh.is_watertight
+    assert mesh.volume == pytest.approx(4.0 / 3.0 * np.pi * 20.0**3, rel=0.002)
+    assert mesh.area == pytest.approx(4.0 * np.pi * 400.0, rel=0.002)
+    assert mesh.center_mass == pytest.approx([5.0, 0.0, 0.0], abs=0.01)
+
+
+def test_pit_ends_at_its_floor() -> None:
+    """Stone 20 mm thick over the place, floor 1.5 mm above it: air from there outward."""
+    pit = np.array([[0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.5]])
+    assert drill(1.4 - 20.0, 0.0, 0.0, 1.4, pit) < 0.0 < drill(1.6 - 20.0, 0.0, 0.0, 1.6, pit)
+    assert drill(1.6 - 20.0, 3.0, 0.0, 1.6, pit) < 0.0
+
+
+def test_hollow_has_its_depth_and_width() -> None:
+    """A spot of 2 mm and 12 mm: 2 mm deep in its middle, nothing 6 mm off."""
+    spot = np.array([[10.0, 0.0, 0.0, 2.0, 12.0]])
+    assert hollows(10.0, 0.0, 0.0, spot) == pytest.approx(2.0)
+    assert hollows(10.0, 6.0, 0.0, spot) == 0.0
+    assert 0.0 < hollows(10.0, 3.0, 0.0, spot) < 2.0
+
+
+@pytest.mark.parametrize(
+    ("rank", "low", "high"), [(-1.0, -0.2, 0.2), (0.5, 0.4, 6.0), (2.0, 3.0, 25.0)]
+)
+def test_each_region_keeps_its_allowance(rank: float, low: float, high: float) -> None:
+    """Finished within 0.2 mm, close and untouched proud by what their names say."""
+    rng = np.random.default_rng(8)
+    stone = [allowance(*p, 0.0, rank, 0.0, 1.0, 3) for p in rng.uniform(-200, 200, (4000, 3))]
+    assert low < min(stone) < max(stone) < high
+    assert max(stone) - min(stone) > 0.2
+
+
+def test_kept_mesh_is_the_mesh(tmp_path: Path) -> None:
+    """Kept and read back: no vertex moves by more than 4 micrometres, the form is the same."""
+    ball = trimesh.creation.icosphere(4, 30.0)
+    keep_mesh(tmp_path / "ball.xz", ball, ball)
+    back = kept_mesh(tmp_path / "ball.xz")
+    assert back.is_watertight
+    assert np.abs(back.vertices - ball.vertices).max() <= 0.004
+    assert back.volume == pytest.approx(ball.volume, rel=1e-4)
+
+
+@pytest.mark.parametrize("stage", ["stage-1", "stage-2"])
+def test_truth_of_the_demo_follows_from_its_stone(stage: str) -> None:
+    """Stone left of the demo's points, cast again at the kept mesh, is the recorded one."""
+    folder = DEMO / "truth"
+    table = np.genfromtxt(folder / stage / "points.csv", delimiter=",", names=True, dtype=None)
+    places = np.stack([table[c] for c in ("x_mm", "y_mm", "z_mm")], axis=1)
+    needles = np.stack([table[c] for c in ("nx", "ny", "nz")], axis=1)
+    near = table["stone_left_mm"] < 20.0
+    again = truth.stone_left(kept_mesh(folder / f"stone_{stage}.xz"), places[near], needles[near])
+    assert near.sum() > 40
+    assert np.abs(again - table["stone_left_mm"][near]).max() < 0.03
+
+
+def test_every_photo_of_the_demo_shows_frame_targets() -> None:
+    """At least three whole frame targets a photograph, at less than 75 degrees of tilt."""
+    for stage in ("stage-1", "stage-2"):
+        targets = json.loads((DEMO / "truth" / stage / "targets.json").read_text())
+        seen = json.loads((DEMO / "truth" / stage / "corners.json").read_text())
+        assert len(seen) == 24
+        for facts in seen.values():
+            whole = [
+                tag
+                for tag, fact in facts.items()
+                if targets[tag]["role"] == "frame"
+                and fact["visible"] == 1.0
+                and fact["tilt_deg"] < 75.0
+            ]
+            assert len(whole) >= 3
