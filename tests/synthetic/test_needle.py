@@ -6,13 +6,23 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.needle_scene import (
-    LENS, closed, height_mesh, look_from, photograph_all, rolling, true_stone_left,
-)  # fmt: skip
 
+from tests.needle_scene import (
+    LENS,
+    closed,
+    height_mesh,
+    look_from,
+    photograph_all,
+    rolling,
+    true_stone_left,
+)  # fmt: skip
 from tracker.cloud.patch_views import View
 from tracker.comparison.needle import (
-    NeedleResult, NeedleSettings, low_places, measure_needles, stack_for,
+    NeedleResult,
+    NeedleSettings,
+    low_places,
+    measure_needles,
+    stack_for,
 )  # fmt: skip
 from tracker.comparison.readings import NotSeen
 from tracker.maths.camera import Array
@@ -124,7 +134,7 @@ def test_stone_without_texture_is_not_seen() -> None:
 def test_untouched_stone_is_at_least(views: list[View]) -> None:
     """A model 30 mm below the stone: the figure is a bound."""
     deep = Surface(MODEL.vertices - [0.0, 0.0, 30.0], MODEL.faces)
-    points, needles = lattice(4.0)
+    points, _ = lattice(4.0)
     straight = np.tile([0.0, 0.0, 1.0], (len(points), 1))
     answer = measure_needles(
         views, deep, points - [0.0, 0.0, 30.0], straight, NeedleSettings(spacing_mm=4.0)
@@ -138,8 +148,7 @@ def test_untouched_stone_is_at_least(views: list[View]) -> None:
 def test_small_errors_of_the_cameras_do_no_harm(views: list[View], truth: Array) -> None:
     rng = np.random.default_rng(3)
     moved = [
-        replace(v, pose=replace(v.pose, t=v.pose.t + rng.normal(scale=0.01, size=3)))
-        for v in views
+        replace(v, pose=replace(v.pose, t=v.pose.t + rng.normal(scale=0.01, size=3))) for v in views
     ]
     answer = measure_needles(stack_for(moved, MODEL, NeedleSettings()), MODEL, *lattice())
     seen = answer.readings.seen & inner(answer.readings.points)

@@ -183,7 +183,7 @@ def _rectified(
         (where[..., 0] > 0) & (where[..., 1] > 0)
         & (where[..., 0] < part.shape[1] - 1) & (where[..., 1] < part.shape[0] - 1)
     )  # fmt: skip
-    return _even_contrast(taken, inside)
+    return _even_contrast(np.asarray(taken, dtype=np.uint8), inside)
 
 
 def _even_contrast(image: NDArray[np.uint8], inside: NDArray[np.bool_]) -> NDArray[np.uint8]:

@@ -192,7 +192,7 @@ def _drop_strangers(
         used[worst] = 0
         alive -= 1
         pair = agreements(patches, used, views, w, count, corr)
-    return pair
+    return float(pair)
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]

@@ -36,7 +36,9 @@ def model_reliefs(
     offsets = np.arange(-half, half + 1) * step_mm
     y, x = np.meshgrid(offsets, offsets, indexing="ij")
     grid = (
-        points[:, None] + x.ravel()[None, :, None] * u[:, None] + y.ravel()[None, :, None] * v[:, None]
+        points[:, None]
+        + x.ravel()[None, :, None] * u[:, None]
+        + y.ravel()[None, :, None] * v[:, None]
     )
     count = grid.shape[1]
     away = np.repeat(needles, count, axis=0)

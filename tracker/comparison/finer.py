@@ -46,7 +46,8 @@ def finer_samples(surface: Surface, samples: Samples, readings: Readings) -> Fin
     tree = cKDTree(samples.points[low])
     replaced = np.isfinite(tree.query(samples.points, distance_upper_bound=REACH_MM)[0])
     dense = sample_surface(surface, spacing)
-    near, nearest = tree.query(dense.points, distance_upper_bound=REACH_MM)
+    found = tree.query(dense.points, distance_upper_bound=REACH_MM)
+    near, nearest = np.asarray(found[0]), np.asarray(found[1])
     inside = np.isfinite(near)
     facing = np.zeros(len(near))
     facing[inside] = np.einsum(

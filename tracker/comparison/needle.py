@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 from tracker.cloud.patch_views import View, ViewStack, stack_views
 from tracker.comparison.needle_accept import Fine, agrees_with_neighbours, measure_fine
 from tracker.comparison.needle_search import (
-    SEED_MM, Scene, Search, count_looking, make_scene, propagate, seed, start_search, thin,
+    SEED_MM,
+    Scene,
+    Search,
+    count_looking,
+    make_scene,
+    propagate,
+    seed,
+    start_search,
+    thin,
 )  # fmt: skip
 from tracker.comparison.readings import VARIANCE_PARTS, NotSeen, Readings
 from tracker.maths.camera import Array
@@ -127,10 +135,7 @@ def measure_needles(
     if stack.count < 3 or len(points) == 0:
         return _result(scene, search, None, settings)
     tell(0.02)
-    if start is None:
-        source = _seeds(scene, search, settings)
-    else:
-        source = _as_search(start)
+    source = _seeds(scene, search, settings) if start is None else _as_search(start)
     tell(0.35)
     reach = 2.5 * SEED_MM if start is None else 3.0 * settings.spacing_mm
     stone = propagate(scene, search, source, reach, 4)

@@ -14,12 +14,21 @@ from numpy.typing import NDArray
 
 from tracker.cloud.patch_choice import DepthMaps
 from tracker.cloud.patch_fit import (
-    FIT_CORR, FIT_DEPTH, FIT_NX, FIT_NZ, FIT_SPREAD, FIT_STEP, FIT_VIEWS,
+    FIT_CORR,
+    FIT_DEPTH,
+    FIT_NX,
+    FIT_NZ,
+    FIT_SPREAD,
+    FIT_STEP,
+    FIT_VIEWS,
 )  # fmt: skip
 from tracker.cloud.patch_measure import Fits, PatchSettings, measure
 from tracker.comparison.needle_neighbours import find_neighbours, predict, support
 from tracker.comparison.needle_search import (
-    MODEL_SLACK_MM, STONE_SLACK_MM, Scene, Search,
+    MODEL_SLACK_MM,
+    STONE_SLACK_MM,
+    Scene,
+    Search,
 )  # fmt: skip
 from tracker.maths.camera import Array
 

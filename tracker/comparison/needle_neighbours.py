@@ -44,10 +44,9 @@ def find_neighbours(
         empty = np.full((len(points), number), -1, dtype=np.int64)
         return Neighbours(empty, np.full((len(points), number), np.inf))
     ask = min(number + 1 if skip_self else number, len(among_points))
-    distance, index = cKDTree(among_points).query(
-        points, k=ask, distance_upper_bound=reach_mm, workers=1
-    )
-    distance, index = distance.reshape(len(points), ask), index.reshape(len(points), ask)
+    found = cKDTree(among_points).query(points, k=ask, distance_upper_bound=reach_mm, workers=1)
+    distance = np.asarray(found[0]).reshape(len(points), ask)
+    index = np.asarray(found[1]).reshape(len(points), ask)
     if skip_self:
         own = index == np.arange(len(points))[:, None]
         distance = np.where(own, np.inf, distance)
@@ -144,7 +143,9 @@ def links(
     return np.asarray(good & (near.index >= 0) & usable[index] & (facing > 0.0))
 
 
-def piece_sizes(near: Neighbours, linked: NDArray[np.bool_], ok: NDArray[np.bool_]) -> NDArray[np.int64]:
+def piece_sizes(
+    near: Neighbours, linked: NDArray[np.bool_], ok: NDArray[np.bool_]
+) -> NDArray[np.int64]:
     """Number of places in the connected piece of surface to which each belongs, (n,)."""
     n = len(ok)
     row, column = np.nonzero(linked & ok[:, None])

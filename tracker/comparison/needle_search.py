@@ -19,7 +19,12 @@ from tracker.cloud.depth_crossings import MAX_CANDIDATES, find_crossings, pack_m
 from tracker.cloud.depth_pairs import choose_pairs, match_pairs
 from tracker.cloud.patch_choice import DepthMaps, map_frames, render_surface
 from tracker.cloud.patch_fit import (
-    FIT_CORR, FIT_DEPTH, FIT_NX, FIT_NZ, FIT_SPREAD, FIT_VIEWS,
+    FIT_CORR,
+    FIT_DEPTH,
+    FIT_NX,
+    FIT_NZ,
+    FIT_SPREAD,
+    FIT_VIEWS,
 )  # fmt: skip
 from tracker.cloud.patch_measure import Fits, PatchSettings, measure
 from tracker.cloud.patch_views import ViewStack
@@ -273,7 +278,7 @@ def propagate(
         The stone as it is known at the end.
     """
     stone = _draw(scene, source)
-    for turn in range(rounds):
+    for _ in range(rounds):
         todo = np.flatnonzero(~search.ok)
         if len(todo) == 0:
             break
