@@ -60,9 +60,7 @@ def closed(field: Field, pitch_mm: float = 0.5, depth_mm: float = 40.0) -> Surfa
         ]
     )
     middle = np.array([[0.0, 0.0, -depth_mm]])
-    return Surface(
-        np.concatenate([top.vertices, base, middle]), np.concatenate([top.faces, sides])
-    )
+    return Surface(np.concatenate([top.vertices, base, middle]), np.concatenate([top.faces, sides]))
 
 
 def look_from(azimuth_deg: float, tilt_deg: float) -> Pose:
@@ -98,9 +96,7 @@ def make_texture(contrast: float, seed: int = 5, count: int = 16) -> Texture:
     direction = rng.normal(size=(count, 3))
     direction /= np.linalg.norm(direction, axis=1, keepdims=True)
     length = np.exp(rng.uniform(np.log(1.0), np.log(8.0), count))
-    return Texture(
-        2.0 * np.pi * direction / length[:, None], rng.uniform(0, 6.3, count), contrast
-    )
+    return Texture(2.0 * np.pi * direction / length[:, None], rng.uniform(0, 6.3, count), contrast)
 
 
 def photograph(

@@ -75,14 +75,16 @@ class Surface:
         import open3d as o3d
 
         rays = np.concatenate([origins, directions], axis=1).astype(np.float32)
-        return self.scene.cast_rays(o3d.core.Tensor(rays))["t_hit"].numpy().astype(np.float64)
+        hits = self.scene.cast_rays(o3d.core.Tensor(rays))["t_hit"]
+        return np.asarray(hits.numpy(), dtype=np.float64)
 
     def signed_distance_mm(self, points: Array) -> Array:
         """Distance to the nearest triangle, (n,), mm; positive outside, negative inside."""
         import open3d as o3d
 
         query = o3d.core.Tensor(points.astype(np.float32))
-        return self.scene.compute_signed_distance(query, nsamples=3).numpy().astype(np.float64)
+        distance = self.scene.compute_signed_distance(query, nsamples=3)
+        return np.asarray(distance.numpy(), dtype=np.float64)
 
     def nearest(self, points: Array) -> tuple[Array, Faces]:
         """Nearest points on the surface (n, 3), mm, and their triangles (n,)."""
