@@ -13,11 +13,13 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import RectBivariateSpline
 
 from tracker.maths.camera import Array, Lens, distort, undistort
 from tracker.targets.family import CORNERS_MODULES, white_modules
 
 RAYS = 8
+Rays = NDArray[np.float32]
 Tone = Callable[[Array], Array]
 
 
@@ -27,7 +29,13 @@ def srgb(linear: Array) -> Array:
     return np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055)
 
 
+def linear(light: Array) -> Array:
+    """No curve at all."""
+    return np.clip(light, 0.0, 1.0)
+
+
 def gamma(power: float) -> Tone:
+    """A power curve."""
     return lambda linear: np.clip(linear, 0.0, 1.0) ** (1.0 / power)
 
 
@@ -50,12 +58,14 @@ class Print:
     H: Array
     ink_gain_modules: float = 0.0
     mirrored: bool = False
-    cover: Callable[[Array, Array], NDArray[np.bool_]] | None = None
+    cover: Callable[[Rays, Rays], NDArray[np.bool_]] | None = None
     cover_light: float = 0.3
 
 
 @dataclass(frozen=True)
 class Scene:
+    """Camera, light and file."""
+
     width: int = 900
     height: int = 700
     lens: Lens | None = None
@@ -81,6 +91,7 @@ def true_corners(target: Print, lens: Lens | None) -> Array:
 
 
 def bend(ideal: Array, lens: Lens | None) -> Array:
+    """Undistorted pixels to pixels of the picture."""
     if lens is None:
         return ideal
     return distort(lens, (ideal - [lens.cx_px, lens.cy_px]) / lens.focal_px)
@@ -136,36 +147,76 @@ def _draw_one(light: Array, target: Print, scene: Scene) -> None:
     )
     if x1 <= x0 or y1 <= y0:
         return
-    fine_x = (np.arange((x1 - x0) * RAYS) + 0.5) / RAYS - 0.5 + x0
-    fine_y = (np.arange((y1 - y0) * RAYS) + 0.5) / RAYS - 0.5 + y0
-    px, py = np.meshgrid(fine_x, fine_y)
-    pixels = np.stack([px, py], axis=-1).astype(np.float64)
+    x: Rays = ((np.arange((x1 - x0) * RAYS) + 0.5) / RAYS - 0.5 + x0).astype(np.float32)[None, :]
+    y: Rays = ((np.arange((y1 - y0) * RAYS) + 0.5) / RAYS - 0.5 + y0).astype(np.float32)[:, None]
     if scene.lens is not None:
-        lens = scene.lens
-        plane = undistort(lens, pixels, steps=5)
-        pixels = plane * lens.focal_px + np.array([lens.cx_px, lens.cy_px])
-    modules = apply(np.asarray(np.linalg.inv(target.H), np.float64), np.asarray(pixels, np.float64))
+        x, y = _straight_rays(x, y, scene.lens)
+    H = np.linalg.inv(target.H).astype(np.float32)
+    w = H[2, 0] * x + H[2, 1] * y + H[2, 2]
+    column = (H[0, 0] * x + H[0, 1] * y + H[0, 2]) / w
+    row = (H[1, 0] * x + H[1, 1] * y + H[1, 2]) / w
     if target.mirrored:
-        modules[..., 0] = 8.0 - modules[..., 0]
-    colour = _print_colour(target, modules, light[y0:y1, x0:x1])
+        column = np.float32(8.0) - column
+    fine = _print_colour(target, column, row, light[y0:y1, x0:x1])
     sigma = scene.blur_px * RAYS
-    colour = cv2.GaussianBlur(colour, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
-    light[y0:y1, x0:x1] = cv2.resize(colour, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA)
+    blurred = cv2.GaussianBlur(fine, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+    light[y0:y1, x0:x1] = cv2.resize(blurred, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA)
 
 
-def _print_colour(target: Print, modules: Array, behind: Array) -> Array:
+def _straight_rays(x: Rays, y: Rays, lens: Lens) -> tuple[Rays, Rays]:
+    """Undistorted pixels of the rays, from a grid of one per pixel by cubic interpolation.
+
+    A lens bends so slowly that the grid's interpolation is exact to 1e-4 px.
+    """
+    coarse_x, coarse_y = x[0, :: 2 * RAYS], y[:: 2 * RAYS, 0]
+    grid = np.stack(np.meshgrid(coarse_x, coarse_y), axis=-1).astype(np.float64)
+    ideal = undistort(lens, grid, steps=5) * lens.focal_px + [lens.cx_px, lens.cy_px]
+    spline = [RectBivariateSpline(coarse_y, coarse_x, ideal[..., k])(y[:, 0], x[0]) for k in (0, 1)]
+    return spline[0].astype(np.float32), spline[1].astype(np.float32)
+
+
+def _print_colour(target: Print, x: Rays, y: Rays, behind: Array) -> Rays:
     """Linear light of the print at module coordinates; ink grows into the white."""
     white = white_modules(target.tag)
     gain = target.ink_gain_modules
-    lit = np.ones(modules.shape[:2], bool)
+    lit = np.ones(x.shape, bool)
     for dx in (-gain, gain) if gain else (0.0,):
         for dy in (-gain, gain) if gain else (0.0,):
-            column = np.clip(np.floor(modules[..., 0] + dx).astype(int) + 1, 0, 9)
-            row = np.clip(np.floor(modules[..., 1] + dy).astype(int) + 1, 0, 9)
+            column = np.clip(x + np.float32(dx + 1.0), 0, 9.5).astype(np.int8)
+            row = np.clip(y + np.float32(dy + 1.0), 0, 9.5).astype(np.int8)
             lit &= white[row, column]
-    colour = np.where(lit, 0.75, 0.045)
-    outside = (np.abs(modules - 4.0) > 5.0).any(axis=-1)
-    colour[outside] = np.kron(behind, np.ones((RAYS, RAYS)))[outside]
+    colour = np.where(lit, np.float32(0.75), np.float32(0.045))
+    outside = np.maximum(np.abs(x - 4.0), np.abs(y - 4.0)) > 5.0
+    wide = np.repeat(np.repeat(behind.astype(np.float32), RAYS, axis=0), RAYS, axis=1)
+    colour = np.where(outside, wide, colour)
     if target.cover is not None:
-        colour[target.cover(modules[..., 0], modules[..., 1])] = target.cover_light
+        colour[target.cover(x, y)] = target.cover_light
     return colour
+
+
+def scattered(
+    seed: int,
+    count: int = 6,
+    sides_px: tuple[float, float] = (60.0, 160.0),
+    tilt_deg: tuple[float, float] = (0.0, 55.0),
+) -> list[Print]:
+    """Up to six targets of different numbers at random attitudes in a 900 x 700 picture."""
+    rng = np.random.default_rng(seed)
+    tags = rng.choice(587, count, replace=False)
+    prints = []
+    for place, tag in enumerate(tags):
+        centre = np.array([150.0 + 300.0 * (place % 3), 175.0 + 350.0 * (place // 3)])
+        H = posed(
+            rng.uniform(*sides_px),
+            np.radians(rng.uniform(*tilt_deg)),
+            rng.uniform(0.0, 2.0 * np.pi),
+            rng.uniform(0.0, 2.0 * np.pi),
+            centre + rng.uniform(-20.0, 20.0, 2),
+        )
+        prints.append(Print(int(tag), H))
+    return prints
+
+
+def slanting(x: Array, y: Array) -> Array:
+    """Light that falls off across the picture."""
+    return 1.0 - 4e-4 * (x - 450.0) + 2e-4 * (y - 350.0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -69,22 +71,20 @@ def unknown_lens(shape: tuple[int, ...]) -> Lens:
 def _measure(
     gray: NDArray[np.uint8], candidates: list[Candidate], lens: Lens, k1_sigma: float
 ) -> Detection:
+    sightings = Counter(c.tag for c in candidates)
     rejected: list[RejectedTarget] = []
-    fits: list[tuple[int, TagFit]] = []
+    used: list[TargetObservation] = []
     for candidate in candidates:
-        fit, reason = _fit_one(gray, candidate, lens, k1_sigma)
+        fit: TagFit | None = None
+        if sightings[candidate.tag] > 1:
+            reason = f"number {candidate.tag} is seen {sightings[candidate.tag]} times"
+        else:
+            fit, reason = _fit_one(gray, candidate, lens, k1_sigma)
         if fit is None:
             rejected.append(RejectedTarget(candidate.tag, candidate.corners_px, reason))
         else:
-            fits.append((candidate.tag, fit))
-    numbers = [tag for tag, _ in fits]
-    for tag, fit in fits:
-        if numbers.count(tag) > 1:
-            reason = f"number {tag} is seen {numbers.count(tag)} times in this photograph"
-            rejected.append(RejectedTarget(tag, fit.corners_px, reason))
-    single = [(tag, fit) for tag, fit in fits if numbers.count(tag) == 1]
-    used = tuple(_observation(tag, fit) for tag, fit in single)
-    return Detection(used, tuple(sorted(rejected, key=lambda r: r.tag)))
+            used.append(_observation(candidate.tag, fit))
+    return Detection(tuple(used), tuple(rejected))
 
 
 def _fit_one(
@@ -95,13 +95,13 @@ def _fit_one(
     if reason:
         return None, reason
     fit = fit_tag(gray, candidate.tag, candidate.corners_px, lens, k1_sigma)
-    if fit is None or _doubt(fit, gray.shape) or fit.residual_px > LOCAL_RESIDUAL_PX:
+    if fit is None or _doubt(candidate.tag, fit, gray.shape) or fit.residual_px > LOCAL_RESIDUAL_PX:
         near = fit_tag(gray, candidate.tag, candidate.corners_px, lens, k1_sigma, local_levels=True)
         if near is not None and (fit is None or near.residual_px < 0.9 * fit.residual_px):
             fit = near
     if fit is None:
         return None, "its edges cannot be followed"
-    reason = _doubt(fit, gray.shape)
+    reason = _doubt(candidate.tag, fit, gray.shape)
     return (None, reason) if reason else (fit, "")
 
 
@@ -112,7 +112,7 @@ def _outside(corners_px: Array, shape: tuple[int, ...]) -> str:
     return "cut by the photograph's edge" if min(low, high) < EDGE_PX else ""
 
 
-def _doubt(fit: TagFit, shape: tuple[int, ...]) -> str:
+def _doubt(tag: int, fit: TagFit, shape: tuple[int, ...]) -> str:
     """Why a target may not be used; empty if it may."""
     if reason := _outside(fit.corners_px, shape):
         return reason
@@ -123,7 +123,7 @@ def _doubt(fit: TagFit, shape: tuple[int, ...]) -> str:
     if fit.contrast < MIN_CONTRAST:
         return f"too little contrast: {fit.contrast:.0f} of 255 grey values"
     if fit.wrong_modules > MAX_WRONG_MODULES:
-        return f"{fit.wrong_modules} of its 64 squares do not belong to number: covered or misread"
+        return f"{fit.wrong_modules} of its 64 squares do not belong to number {tag}"
     if fit.support < MIN_SUPPORT or fit.weakest_side < MIN_SIDE_SUPPORT:
         return "partly covered"
     if fit.residual_px > MAX_RESIDUAL_PX:

@@ -53,18 +53,24 @@ class Adjustment:
     ----------
     step : (14,) array
         Change of h and k1; s, s', g, a, b themselves.
-    cov : (14, 14) array
+    information : (14, 14) array
+        Normal matrix of the edges alone, for `scale_px`.
     residual, weight : (n,) array
-    scale_px, residual_px : float
-        Robust scale, and root mean square of what the weights leave.
+    scale_px : float
+        Robust scale of the residuals.
     """
 
     step: Array
-    cov: Array
+    information: Array
     residual: Array
     weight: Array
     scale_px: float
-    residual_px: float
+
+    @property
+    def residual_px(self) -> float:
+        """Root mean square of what the weights leave."""
+        freedom = max(float(self.weight.sum()) - UNKNOWNS, 1.0)
+        return float(np.sqrt((self.weight * self.residual**2).sum() / freedom))
 
 
 def design(normal: Array, by_view: Array, across_px: Array, white: Array, modules: Array) -> Array:
@@ -91,9 +97,7 @@ def prior_weights(k1_sigma: float) -> Array:
     return weight
 
 
-def adjust(
-    A: Array, crossings: Crossings, prior: Array, pull: Array, run: NDArray[np.int64]
-) -> Adjustment:
+def adjust(A: Array, crossings: Crossings, prior: Array, pull: Array, turns: int) -> Adjustment:
     """Robust least squares for one set of measured edges: Huber's weights, then Tukey's.
 
     Parameters
@@ -105,14 +109,16 @@ def adjust(
         From `prior_weights`.
     pull : (14,) array
         Where the priors would have the step go.
-    run : (n,) array of int
-        Straight run of each sample.
+    turns : int
+        Reweightings; the first two after Huber.
     """
     found = crossings.found
-    weight = np.where(found, 1.0, 0.0)
+    step: Array = np.zeros(UNKNOWNS)
+    information: Array = np.zeros((UNKNOWNS, UNKNOWNS))
+    residual, weight = crossings.offset_px, np.where(found, 1.0, 0.0)
     scale = 0.3
     middle = int(found.sum()) // 2
-    for turn in range(4):
+    for turn in range(turns):
         Aw = A * (weight / scale**2)[:, None]
         information = Aw.T @ A
         right = Aw.T @ crossings.offset_px + prior * pull
@@ -125,14 +131,22 @@ def adjust(
         else:
             inside = np.maximum(0.0, 1.0 - (size / (TUKEY * scale)) ** 2)
             weight = np.where(found, inside**2, 0.0)
-    residual = np.asarray(residual, np.float64)
-    freedom = max(float(weight.sum()) - UNKNOWNS, 1.0)
-    variance = float((weight * residual**2).sum()) / freedom
-    factor = COVARIANCE_FACTOR * variance / scale**2 * _repetition(residual, weight, run)
-    cov = np.asarray(np.linalg.inv(information / factor + np.diag(prior)), np.float64)
-    return Adjustment(
-        np.asarray(step, np.float64), cov, residual, weight, scale, float(np.sqrt(variance))
-    )
+    return Adjustment(step, information, residual, weight, scale)
+
+
+def covariance(solution: Adjustment, prior: Array, run: NDArray[np.int64]) -> Array:
+    """Covariance of the unknowns, (14, 14), scaled by what the residuals show.
+
+    Parameters
+    ----------
+    solution : Adjustment
+    prior : (14,) array
+    run : (n,) array of int
+        Straight run of each sample; neighbours on a run repeat each other's errors.
+    """
+    factor = COVARIANCE_FACTOR * (solution.residual_px / solution.scale_px) ** 2
+    factor *= _repetition(solution.residual, solution.weight, run)
+    return np.asarray(np.linalg.inv(solution.information / factor + np.diag(prior)), np.float64)
 
 
 def _repetition(residual: Array, weight: Array, run: NDArray[np.int64]) -> float:

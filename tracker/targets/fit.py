@@ -17,20 +17,22 @@ from tracker.targets.edge_adjustment import (
     UNKNOWNS,
     Adjustment,
     adjust,
+    covariance,
     design,
     prior_weights,
 )
 from tracker.targets.edges import Crossings, EdgeSamples, find_crossings, place_samples
 from tracker.targets.family import CORNERS_MODULES, edge_runs
 from tracker.targets.levels import (
+    LevelPlanes,
     Middles,
-    level_nearby,
-    level_planes,
+    fit_planes,
+    levels_nearby,
     middle_spots,
     read_middles,
     white_share,
 )
-from tracker.targets.view import TargetView, view_through
+from tracker.targets.view import Differential, TargetView, view_through
 
 MODEL_SIGMA_PX = 0.005
 """What sampling leaves in a corner coordinate, whatever the size of the target."""
@@ -43,11 +45,10 @@ FIRST_BLUR_PX = 0.9
 BLUR_RANGE_PX = (0.5, 4.0)
 MAX_MOVE_PX = 6.0
 """First corners are better than this; a fit that strays farther has lost the target."""
-REACHES_PX = (3.0, 2.0, 2.0)
-THINNING = (3, 1, 1)
-"""The first round, from rough corners, takes every third sample only."""
+ROUNDS = ((3.0, 3, 2), (2.0, 1, 3), (2.0, 1, 4))
+"""Reach in px, every how manyth sample, reweightings: the first round starts from rough corners."""
 HALF_STEP_PX = 0.35
-MIDDLE = np.array([[4.0, 4.0]])
+KEY_MODULES = np.concatenate([CORNERS_MODULES, [[4.0, 4.0]]])
 SQRT_2PI = float(np.sqrt(2.0 * np.pi))
 
 
@@ -97,12 +98,17 @@ class _Picture:
 
 @dataclass(frozen=True, slots=True)
 class _State:
-    """What one round hands to the next: the view, blur and common edge shift."""
+    """What one round hands to the next: the view, its corners and middle, blur, edge shift."""
 
     view: TargetView
-    module: Array
+    key: Differential
     blur_px: float
     shift_px: float
+
+    @property
+    def module(self) -> Array:
+        """A module at the middle of the target, (2, 2) px."""
+        return np.asarray(self.key.by_place[4])
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +118,7 @@ class _Sight:
     design: Array
     crossings: Crossings
     middles: Middles
+    planes: LevelPlanes
     blur_px: float
 
 
@@ -146,21 +153,21 @@ def fit_tag(
     prior = prior_weights(k1_sigma)
     state = _state(view_through(corners_px, lens), FIRST_BLUR_PX)
     samples = place_samples(edge_runs(tag), np.linalg.norm(state.module, axis=0))
-    for reach, every in zip(REACHES_PX, THINNING, strict=True):
+    for reach, every, turns in ROUNDS:
         some = samples.every(every)
         sight = _look(picture, state, some, reach)
         if sight.crossings.found.sum() < 3 * UNKNOWNS:
             return None
         pull = np.zeros(UNKNOWNS)
         pull[K1] = lens.k1 - state.view.lens.k1
-        solution = adjust(sight.design, sight.crossings, prior, pull, some.run)
-        corners, J = _corners(state.view)
-        corners = corners + (J @ solution.step).reshape(4, 2)
+        solution = adjust(sight.design, sight.crossings, prior, pull, turns)
+        J = _corner_slope(state.key)
+        corners = state.key.pixels[:4] + (J @ solution.step).reshape(4, 2)
         if not np.abs(corners - corners_px).max() < MAX_MOVE_PX:
             return None
         bent = replace(lens, k1=state.view.lens.k1 + float(solution.step[K1]))
         state = _state(view_through(corners, bent), sight.blur_px, solution)
-    cov = J @ solution.cov @ J.T
+    cov = J @ covariance(solution, prior, samples.run) @ J.T
     if k1_sigma > 0.0:
         area_px2 = 64.0 * abs(float(np.linalg.det(state.module)))
         cov += (UNKNOWN_LENS_SIGMA * area_px2 / lens.focal_px) ** 2 * np.eye(8)
@@ -177,21 +184,20 @@ def _cut(gray: NDArray[np.uint8], tag: int, corners_px: Array, local_levels: boo
 
 
 def _state(view: TargetView, blur_px: float, solution: Adjustment | None = None) -> _State:
-    module = view.differentiate(MIDDLE).by_place[0]
+    key = view.differentiate(KEY_MODULES)
     shift = 0.0
     if solution is not None:
-        size = np.sqrt(abs(np.linalg.det(module)))
+        size = np.sqrt(abs(np.linalg.det(key.by_place[4])))
         shift = float(solution.step[SHIFT] + solution.step[INK] * size)
-    return _State(view, module, blur_px, shift)
+    return _State(view, key, blur_px, shift)
 
 
-def _corners(view: TargetView) -> tuple[Array, Array]:
-    """Corners (4, 2) px and their derivatives by all unknowns, (8, 14)."""
-    at = view.differentiate(CORNERS_MODULES)
+def _corner_slope(key: Differential) -> Array:
+    """Derivatives of the corners (x0, y0, x1, ...) by all unknowns, (8, 14)."""
     J = np.zeros((8, UNKNOWNS))
-    J[:, :8] = at.by_view[:, :, :8].reshape(8, 8)
-    J[:, K1] = at.by_view[:, :, 8].ravel()
-    return at.pixels, J
+    J[:, :8] = key.by_view[:4, :, :8].reshape(8, 8)
+    J[:, K1] = key.by_view[:4, :, 8].ravel()
+    return J
 
 
 def _look(picture: _Picture, state: _State, samples: EdgeSamples, reach_px: float) -> _Sight:
@@ -202,8 +208,11 @@ def _look(picture: _Picture, state: _State, samples: EdgeSamples, reach_px: floa
     blur_modules = state.blur_px * np.linalg.norm(inverse, axis=1)
     spots = state.view.pixels(middle_spots()) - picture.origin
     middles = read_middles(picture.tag, picture.patch, spots, blur_modules)
-    level = level_nearby if picture.local_levels else level_planes
-    black, white = level(middles, samples.modules)
+    planes = fit_planes(middles)
+    if picture.local_levels:
+        black, white = levels_nearby(middles, planes, samples.modules)
+    else:
+        black, white = planes.at(samples.modules)
     crossings = find_crossings(
         picture.patch,
         at.pixels - picture.origin,
@@ -214,7 +223,7 @@ def _look(picture: _Picture, state: _State, samples: EdgeSamples, reach_px: floa
     bend, steep = _neighbours(picture.tag, samples.modules, normal @ inverse.T, state, blur_modules)
     crossings, blur_px = _sort_out(crossings, white - black, bend, steep)
     A = design(normal, at.by_view, across_px, white, samples.modules)
-    return _Sight(A, crossings, middles, blur_px)
+    return _Sight(A, crossings, middles, planes, blur_px)
 
 
 def _normals(by_place: Array, samples: EdgeSamples) -> tuple[Array, Array]:
@@ -253,11 +262,16 @@ def _sort_out(
     found = crossings.found
     if not found.any():
         return crossings, FIRST_BLUR_PX
-    found = found & (rise > 0.25 * float(np.median(rise[found])))
+    found = found & (rise > 0.25 * _median(rise[found]))
     clear = found & (steep > 0.9)
-    typical = float(np.median(rise[clear if clear.sum() > 20 else found]))
+    typical = _median(rise[clear if clear.sum() > 20 else found])
     blur_px = float(np.clip(1.0 / (SQRT_2PI * max(typical, 1e-3)), *BLUR_RANGE_PX))
     return Crossings(crossings.offset_px - bend, crossings.slope, found & (steep > 0.5)), blur_px
+
+
+def _median(values: Array) -> float:
+    middle = len(values) // 2
+    return float(np.partition(values, middle)[middle])
 
 
 def _judge(
@@ -270,7 +284,7 @@ def _judge(
 ) -> TagFit:
     """Add to the corners all that tells whether the target may be used."""
     middles = sight.middles
-    black, white = level_planes(middles, middles.modules)
+    black, white = sight.planes.at(middles.modules)
     reads_white = middles.grey > 0.5 * (black + white)
     inside = (np.abs(middles.modules - 4.0) < 4.0).all(axis=1)
     near = np.abs(solution.residual) < TUKEY * max(solution.scale_px, LEAST_SUPPORT_PX)

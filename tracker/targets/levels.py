@@ -7,6 +7,7 @@ neighbours: either a plane each over the whole target, or a local mean where a s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,8 @@ from tracker.targets.family import white_modules
 LEVEL_KERNEL_MODULES = 1.6
 SPREAD_MODULES = 0.18
 """Places at +- this from a module's middle give its grey value."""
+RIDGE = 1e-9 * np.eye(6)
+LINES = np.arange(9.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,7 @@ class Middles:
     grey: Array
 
 
+@lru_cache(maxsize=1)
 def module_middles() -> Array:
     """Centres of the 10 x 10 modules, (100, 2), row by row."""
     axis = np.arange(10) - 0.5
@@ -47,6 +51,7 @@ def module_middles() -> Array:
     return np.stack([x.ravel(), y.ravel()], axis=-1)
 
 
+@lru_cache(maxsize=1)
 def middle_spots() -> Array:
     """Five places round the middle of every module, (500, 2), module by module."""
     d = SPREAD_MODULES
@@ -69,9 +74,8 @@ def white_share(tag: int, modules: Array, blur_modules: Array) -> Array:
     (n,) array
         0 is all black, 1 all white; beyond the rim everything counts as white.
     """
-    lines = np.arange(9.0)
-    below_x = ndtr((lines - modules[:, :1]) / blur_modules[:, :1])
-    below_y = ndtr((lines - modules[:, 1:]) / blur_modules[:, 1:])
+    below_x = ndtr((LINES - modules[:, :1]) / blur_modules[:, :1])
+    below_y = ndtr((LINES - modules[:, 1:]) / blur_modules[:, 1:])
     mass_x = np.diff(below_x, axis=1)
     mass_y = np.diff(below_y, axis=1)
     black = (~white_modules(tag)[1:-1, 1:-1]).astype(float)
@@ -97,29 +101,42 @@ def read_middles(
     return Middles(modules, white_modules(tag).ravel(), share, grey)
 
 
-def level_planes(middles: Middles, where: Array) -> tuple[Array, Array]:
-    """Black and white level at places (n, 2) modules, each a robust plane over the target."""
+@dataclass(frozen=True, slots=True)
+class LevelPlanes:
+    """Black and white over the target, each (3,): middle, slope along x and y per half side."""
+
+    black: Array
+    white: Array
+
+    def at(self, modules: Array) -> tuple[Array, Array]:
+        """Black and white level at places (n, 2) modules."""
+        basis = _basis(modules)
+        return basis @ self.black, basis @ self.white
+
+
+def fit_planes(middles: Middles) -> LevelPlanes:
+    """Robust planes through the middles' grey values, blur from the neighbours accounted for."""
     plane = _basis(middles.modules)
-    A = np.concatenate([plane * (1.0 - middles.share)[:, None], plane * middles.share[:, None]], 1)
-    weight = np.ones(len(A))
-    solution = np.zeros(6)
-    for _ in range(3):
-        Aw = A * weight[:, None]
-        solution = np.linalg.solve(Aw.T @ A + 1e-9 * np.eye(6), Aw.T @ middles.grey)
+    share = middles.share[:, None]
+    A = np.concatenate([plane * (1.0 - share), plane * share], axis=1)
+    solution = np.linalg.solve(A.T @ A + RIDGE, A.T @ middles.grey)
+    for _ in range(2):
         miss = np.abs(middles.grey - A @ solution)
         spread = 1.4826 * float(np.partition(miss, len(miss) // 2)[len(miss) // 2]) + 0.5
-        weight = np.minimum(1.0, 1.5 * spread / np.maximum(miss, 1e-9))
-    basis = _basis(where)
-    return basis @ solution[:3], basis @ solution[3:]
+        Aw = A * np.minimum(1.0, 1.5 * spread / np.maximum(miss, 1e-9))[:, None]
+        solution = np.linalg.solve(Aw.T @ A + RIDGE, Aw.T @ middles.grey)
+    return LevelPlanes(solution[:3], solution[3:])
 
 
 def _basis(modules: Array) -> Array:
-    return np.column_stack([np.ones(len(modules)), modules / 4.0 - 1.0])
+    basis = np.ones((len(modules), 3))
+    basis[:, 1:] = modules / 4.0 - 1.0
+    return basis
 
 
-def level_nearby(middles: Middles, where: Array) -> tuple[Array, Array]:
+def levels_nearby(middles: Middles, planes: LevelPlanes, where: Array) -> tuple[Array, Array]:
     """Black and white level at places (n, 2) modules, from the modules round each place."""
-    black, white = level_planes(middles, middles.modules)
+    black, white = planes.at(middles.modules)
     pure = middles.grey - (middles.share - middles.white) * (white - black)
     return (
         _nearby(middles.modules[~middles.white], pure[~middles.white], where),

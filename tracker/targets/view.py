@@ -84,7 +84,7 @@ class Differential:
 def view_through(corners_px: Array, lens: Lens) -> TargetView:
     """The view that puts the four corners of the square where they are, (4, 2) px."""
     principal = np.array([lens.cx_px, lens.cy_px])
-    ideal = undistort(lens, corners_px, steps=5) * lens.focal_px + principal
+    ideal = undistort(lens, corners_px, steps=4) * lens.focal_px + principal
     middle = ideal.mean(axis=0)
     half = float(np.abs(ideal - middle).max())
     u, q = CORNERS_MODULES / MIDDLE_MODULES - 1.0, (ideal - middle) / half
