@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from tracker.cloud.ties_features import Features, find_features
 from tracker.cloud.ties_match import Rays, match_pair, neighbouring_pairs
-from tracker.cloud.ties_refine import TiePoints, refine_views
+from tracker.cloud.ties_refine import FEWEST_PHOTOS, TiePoints, no_ties, refine_views
 from tracker.cloud.ties_region import StoneRoom, outline_samples, stone_outline, stone_room
 from tracker.cloud.ties_views import choose_views
 from tracker.cloud.ties_workers import on_workers
@@ -59,6 +59,8 @@ def tie_points(
         Possibly none; each in three photographs or more.
     """
     lenses, poses = list(lenses), list(poses)
+    if len(images) < FEWEST_PHOTOS:
+        return no_ties()
     room = stone_room(surface, allowance_mm)
     samples, spacing = outline_samples(surface)
     outlines = [

@@ -75,8 +75,8 @@ def match_pair(
         RootSIFT distance.
     """
     a, b = _in_band(rays_a, rays_b)
-    meeting = _meeting_points(rays_a, rays_b, a, b)
-    held = room.holds(meeting)
+    meeting, ahead = _meeting_points(rays_a, rays_b, a, b)
+    held = ahead & room.holds(meeting)
     a, b = a[held], b[held]
     if len(a) == 0:
         return np.zeros((0, 2), np.int64), np.zeros(0)
@@ -113,13 +113,15 @@ def _in_band(rays_a: Rays, rays_b: Rays) -> tuple[NDArray[np.int64], NDArray[np.
 
 def _meeting_points(
     rays_a: Rays, rays_b: Rays, a: NDArray[np.int64], b: NDArray[np.int64]
-) -> Array:
-    """Point of ray a nearest to ray b, (k, 3), mm."""
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Point of ray a nearest to ray b, (k, 3), mm, and whether it is ahead of both cameras."""
     d, e = rays_a.direction[a], rays_b.direction[b]
     base = rays_b.centre - rays_a.centre
     cosine = np.einsum("kd,kd->k", d, e)
-    along = (d @ base - cosine * (e @ base)) / np.maximum(1.0 - cosine**2, 1e-9)
-    return np.asarray(rays_a.centre + d * along[:, None])
+    sine2 = np.maximum(1.0 - cosine**2, 1e-9)
+    along_a = (d @ base - cosine * (e @ base)) / sine2
+    along_b = (cosine * (d @ base) - e @ base) / sine2
+    return rays_a.centre + d * along_a[:, None], (along_a > 0.0) & (along_b > 0.0)
 
 
 def _dots(

@@ -90,6 +90,13 @@ class TiePoints:
         return np.bincount(self.point, minlength=len(self.start))
 
 
+def no_ties() -> TiePoints:
+    """No tie points at all."""
+    rows, vectors = np.zeros(0, np.int64), np.zeros((0, 3))
+    pixels, cov = np.zeros((0, 2)), np.zeros((0, 2, 2))
+    return TiePoints(rows, rows, pixels, cov, vectors, vectors, rows, np.zeros(0))
+
+
 def refine_views(
     images: Sequence[Gray],
     outlines: list[Outline],
