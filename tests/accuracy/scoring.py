@@ -146,9 +146,9 @@ def targets(measured: Measured, truth: Truth) -> dict[str, float]:
 def cloud(measured: Measured, stone: Surface) -> dict[str, float]:
     """Cloud points against the true stone."""
     points = measured.cloud.points[measured.cloud.photos >= 3]
-    _, far = stone.nearest(points)
+    # the truth is kept near the model only
+    points = points[np.abs(measured.surface.signed_distance_mm(points)) < 25.0]
     distance = np.abs(stone.signed_distance_mm(points))
-    del far
     return {
         "cloud points": float(len(points)),
         "cloud RMS mm": rms(distance),
