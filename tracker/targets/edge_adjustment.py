@@ -122,7 +122,7 @@ def adjust(A: Array, crossings: Crossings, prior: Array, pull: Array, turns: int
         Aw = A * (weight / scale**2)[:, None]
         information = Aw.T @ A
         right = Aw.T @ crossings.offset_px + prior * pull
-        step = np.linalg.solve(information + np.diag(prior), right)
+        step = np.linalg.solve(information + np.diag(prior), right)  # type: ignore[assignment]
         residual = crossings.offset_px - A @ step
         size = np.abs(residual)
         scale = max(1.4826 * float(np.partition(size[found], middle)[middle]), LEAST_SCALE_PX)
