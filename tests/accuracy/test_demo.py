@@ -141,7 +141,7 @@ class TestStage:
             ("cloud RMS mm", 0.12, 0.15),
             ("points > 1 mm %", 0.0, 6.0),
             ("points RMS under 1 mm", 0.20, 0.25),
-            ("over-cuts missed", 0, 2),
+            ("over-cuts missed", 0, 1),
         ],
     )
     def test_short_of_the_aim(
