@@ -83,5 +83,5 @@ def left_in_words(measured: Measured) -> str:
     more = "at least " if volume.at_least_mm2 > 0.0 else ""
     return (
         f"{more}{volume.left_mm3 / 1000:.0f} ± {volume.left_u95_mm3 / 1000:.0f} cm³, "
-        f"about {mass.kg:.1f} ± {mass.u95_kg:.1f} kg on the part that is seen"
+        f"about {mass.kg:.2f} ± {mass.u95_kg:.2f} kg on the part that is seen"
     )
