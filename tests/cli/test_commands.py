@@ -103,12 +103,16 @@ def test_a_job_from_the_start(tmp_path: Path, stoneleft: Callable[..., Done]) ->
 
 
 def test_stages_shown(job: Job, stoneleft: Callable[..., Done]) -> None:
-    add_stage(job)
+    add_stage(job, date="2024-05-16T09:12:05")
     shown = stoneleft("stage", "show", "first day", cwd=job.folder)
     assert shown.returncode == 0
     for said in ("beak", "0.12", "not seen", "at least 1.52", "growing", "IMG_2.jpg left out",
                  "Target 31 left out", "2.19 +- 0.04 kg", "Bar 52-53"):  # fmt: skip
         assert said in shown.stdout
+    assert "Stage first day, 16 May 2024, 09:12: 1 of 2 photographs used." in shown.stdout
+    table = stoneleft("stage", "list", cwd=job.folder)
+    assert "16 May 2024, 09:12" in table.stdout
+    assert "2024-05-16" not in shown.stdout + table.stdout
     listed = stoneleft("stage", "list", "--json", cwd=job.folder)
     assert json.loads(listed.stdout)["stages"][0]["name"] == "first day"
     document = json.loads(stoneleft("stage", "show", "first day", "--json", cwd=job.folder).stdout)

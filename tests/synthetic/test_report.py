@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,11 +11,14 @@ import trimesh
 from numpy.typing import NDArray
 from PIL import Image
 
+from tracker.alignment.result import unmoved
 from tracker.comparison.on_vertices import VertexReadings
 from tracker.comparison.overcuts import OvercutSpot
 from tracker.comparison.readings import Readings
 from tracker.comparison.states import Bands, State, judge
 from tracker.maths.camera import Array, Lens, Pose, project
+from tracker.network.outcome import AdjustedTarget
+from tracker.pipeline.pictures import standing_cards
 from tracker.report.colours import (
     NOT_SEEN_RGB,
     OVERCUT_RGB,
@@ -388,6 +392,30 @@ def test_a_card_in_front_of_the_stone_stays_as_photographed(tmp_path: Path) -> N
     assert np.abs(card - 128).max() < 12
     beside = picture[row, column + half + 16 : column + half + 40]
     assert np.abs(beside - 128).max(axis=-1).min() > 20
+
+
+def test_cards_stand_where_the_day_has_measured_them() -> None:
+    square = np.array([[0.0, 8.0, 0.0], [8.0, 8.0, 0.0], [8.0, 0.0, 0.0], [0.0, 0.0, 0.0]])
+    cov = np.eye(12) * 1e-4
+
+    def target(tag: int, corners: Array, used: bool) -> AdjustedTarget:
+        return AdjustedTarget(tag, "frame", corners, cov, used, "", 5)
+
+    R = np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+    moved = replace(unmoved(np.eye(6), "", 0), R=R, t=np.array([100.0, 0.0, 5.0]))
+    targets = [
+        target(1, square, True),
+        target(2, square + 50.0, False),
+        target(3, square * np.nan, True),
+    ]
+    cards = standing_cards(targets, moved)
+    assert cards is not None
+    assert len(cards.faces) == 2
+    # 8 mm across with a rim of 0.3 of it, turned by a right angle and shifted
+    low, high = cards.box
+    assert low == pytest.approx([100.0 - 8.0 - 2.4, -2.4, 5.0])
+    assert high == pytest.approx([100.0 + 2.4, 8.0 + 2.4, 5.0])
+    assert standing_cards(targets[1:], moved) is None
 
 
 def test_noise_over_the_limit_is_not_painted_as_overcut() -> None:

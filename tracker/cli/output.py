@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import sys
 import time
+from calendar import month_name
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -50,6 +52,22 @@ def shown_mm(value_mm: float | None, at_least: bool = False) -> str:
     if value_mm is None:
         return ""
     return ("at least " if at_least else "") + f"{value_mm:.2f}"
+
+
+def shown_date(date: str) -> str:
+    """A recorded date as people write it, with the time of day where it is on record.
+
+    Examples
+    --------
+    >>> shown_date("2024-05-16T09:12:05"), shown_date("2024-05-16")
+    ('16 May 2024, 09:12', '16 May 2024')
+    """
+    try:
+        moment = datetime.fromisoformat(date)
+    except ValueError:
+        return date
+    day = f"{moment.day} {month_name[moment.month]} {moment.year}"
+    return f"{day}, {moment:%H:%M}" if "T" in date else day
 
 
 def print_table(columns: Sequence[str], rows: Sequence[Sequence[str]], figures: str = "") -> None:

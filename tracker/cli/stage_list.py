@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from tracker.cli.context import opened_job
-from tracker.cli.output import print_json, print_table, say
+from tracker.cli.output import print_json, print_table, say, shown_date
 
 
 def stage_list(
@@ -29,7 +29,7 @@ def stage_list(
     rows = [
         [
             stage["name"],
-            stage["date"],
+            shown_date(stage["date"]),
             str(stage["photos_used"]),
             f"{stage['seen_share']:.0%}",
             *(str(stage["counts"].get(state, 0)) for state in columns[4:9]),

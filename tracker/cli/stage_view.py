@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tracker.cli.output import print_table, say, shown_mm
+from tracker.cli.output import print_table, say, shown_date, shown_mm
 
 if TYPE_CHECKING:
     from tracker.job import Job
@@ -64,7 +64,8 @@ def _print_whole(record: StageRecord) -> None:
     used = sum(photo.used for photo in facts.photos)
     counted = ", ".join(f"{count} {state}" for state, count in facts.counts.items() if count)
     say(
-        f"Stage {facts.name}, {facts.date}: {used} of {len(facts.photos)} photographs used.",
+        f"Stage {facts.name}, {shown_date(facts.date)}: "
+        f"{used} of {len(facts.photos)} photographs used.",
         f"Points: {counted or 'none on record'}.",
         f"Seen: {facts.coverage.seen_share:.0%} of the model's surface. On it are left "
         f"{facts.volume_left_cm3:.0f} +- {facts.volume_left_u95_cm3:.0f} cm3 of stone, about "

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 
+import numpy as np
+
+from tracker.alignment.result import Alignment
 from tracker.comparison.on_vertices import VertexReadings
 from tracker.comparison.states import State
 from tracker.job import Job
+from tracker.network.outcome import AdjustedTarget
 from tracker.photos import read_colour
 from tracker.pipeline.day import on_workers
 from tracker.pipeline.measure import Measured
 from tracker.report.heatmap import SheetFacts, draw_heatmap
-from tracker.report.overlays import draw_overlay, make_overlay, point_marks
+from tracker.report.overlays import draw_overlay, make_overlay, point_marks, target_cards
 from tracker.stage import HEATMAP_FILE, OVERLAYS_FOLDER, StageDraft
+from tracker.surface import Surface
 
 
 def draw_pictures(
@@ -43,6 +48,7 @@ def draw_pictures(
     folder.mkdir()
     marks = point_marks(measured.names, measured.point_readings, measured.point_states)
     overlay = make_overlay(surface, vertices, marks, bands, f"{job.name} · {draft.name} · {day}")
+    cards = standing_cards(measured.placed.adjustment.targets, measured.alignment)
     views = measured.views()
     done = 0
 
@@ -58,11 +64,25 @@ def draw_pictures(
             photograph.orientation,
             overlay,
             name,
+            cards,
         )
         done += 1
         share(0.3 + 0.7 * done / len(views))
 
     on_workers(draw, list(range(len(views))))
+
+
+def standing_cards(targets: Sequence[AdjustedTarget], alignment: Alignment) -> Surface | None:
+    """Cards whose place the day has measured, in the model's coordinates; None without any.
+
+    A target that was left out may have moved while the photographs were taken: where it stood in
+    each of them is not known.
+    """
+    placed = [t.corners for t in targets if t.used and np.all(np.isfinite(t.corners))]
+    if not placed:
+        return None
+    corners = np.stack(placed)
+    return target_cards(alignment.apply(corners.reshape(-1, 3)).reshape(corners.shape))
 
 
 def area_shares(measured: Measured) -> dict[str, float]:

@@ -33,6 +33,8 @@ NOT_SEEN_OPACITY = 0.30
 FILL_MM = 25.0
 HIDDEN_MM = 3.0
 """A point this far behind the stone that a photograph shows is hidden in it."""
+CARD_MM = 2.0
+"""A card no farther behind the drawn stone than this lies on it, glued to the block."""
 MOST_STRETCH = 2.5
 """Triangles whose edges grow by more than this factor bridge a jump and are no stone."""
 
@@ -230,7 +232,7 @@ def _look(
     if cards is not None and len(cards.faces):
         flat = (-1, 3)
         ahead = cards.first_hit_mm(origins.reshape(flat), directions.reshape(flat))
-        covered = ahead.reshape(hits.distance_mm.shape) < hits.distance_mm
+        covered = ahead.reshape(hits.distance_mm.shape) < hits.distance_mm + CARD_MM
         # a point behind the card must not be drawn either
         hits = Hits(
             np.where(covered, -np.inf, hits.distance_mm),
