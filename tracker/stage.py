@@ -80,6 +80,7 @@ __all__ = [
     "pointing_list",
     "stage_document",
     "stage_draft",
+    "typed_row",
 ]
 
 
@@ -308,7 +309,7 @@ def export_points(job: Job, path: Path) -> int:
 def listed_document(point: ListedPoint, bands: Bands) -> dict[str, Any]:
     """A point of the pointing list as plain texts and figures."""
     reading = point.reading
-    document = _typed(POINT_COLUMNS, point_rows([reading or _unread(point)])[0])
+    document = typed_row(POINT_COLUMNS, point_rows([reading or _unread(point)])[0])
     hollow = None if point.hollow_mm is None else round(point.hollow_mm, 1)
     return {
         **document,
@@ -332,15 +333,15 @@ def summary_document(facts: StageFacts) -> dict[str, Any]:
 
 def stage_document(record: StageRecord) -> dict[str, Any]:
     """Facts, points and over-cuts as plain lists, texts and figures, for JSON."""
-    points = [_typed(POINT_COLUMNS, row) for row in point_rows(record.points)]
-    overcuts = [_typed(OVERCUT_COLUMNS, row) for row in overcut_rows(record.overcuts)]
+    points = [typed_row(POINT_COLUMNS, row) for row in point_rows(record.points)]
+    overcuts = [typed_row(OVERCUT_COLUMNS, row) for row in overcut_rows(record.overcuts)]
     return {**facts_document(record.facts), "points": points, "overcuts": overcuts}
 
 
 _TEXT_COLUMNS = frozenset({"name", "bound", "state", "nearest_point", "trend"})
 
 
-def _typed(columns: Sequence[str], row: Sequence[str | int]) -> dict[str, Any]:
+def typed_row(columns: Sequence[str], row: Sequence[str | int]) -> dict[str, Any]:
     """A table's line with figures as numbers, yes and no as truth, and null for none."""
     typed: dict[str, Any] = {}
     for column, value in zip(columns, row, strict=True):

@@ -18,6 +18,7 @@ from tracker.cli import (
     points_export,
     points_import,
     points_list,
+    progress,
     stage_add,
     stage_list,
     stage_show,
@@ -84,6 +85,7 @@ _stage = _group("stage", "Photographed days.")
 _stage.command("add")(stage_add.stage_add)
 _stage.command("list")(stage_list.stage_list)
 _stage.command("show")(stage_show.stage_show)
+app.command("progress")(progress.progress)
 app.command("demo")(demo.demo)
 
 

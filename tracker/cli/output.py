@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 WIDTH_IN_A_PIPE = 160
 """Columns of a table that is not shown on a terminal."""
 
+BAR_WIDTH = 40
+"""Columns of the longest bar of a chart."""
+
 
 def stdout_console() -> Console:
     """Console of the results."""
@@ -81,6 +84,20 @@ def print_table(columns: Sequence[str], rows: Sequence[Sequence[str]], figures: 
         table.add_column(column, justify="right" if right else "left", no_wrap=right)
     for row in rows:
         table.add_row(*row)
+    stdout_console().print(table)
+
+
+def print_bars(rows: Sequence[tuple[str, float, str]], whole: float) -> None:
+    """Prints a small chart: a label, a bar as long as its share of the whole, and a note."""
+    from rich.bar import Bar
+    from rich.table import Table
+
+    table = Table.grid(padding=(0, 2))
+    table.add_column(no_wrap=True)
+    table.add_column(width=BAR_WIDTH)
+    table.add_column(no_wrap=True)
+    for label, value, note in rows:
+        table.add_row(label, Bar(whole, 0.0, value, width=BAR_WIDTH), note)
     stdout_console().print(table)
 
 

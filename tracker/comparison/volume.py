@@ -96,7 +96,7 @@ def volume_left(
     """
     seen: Rows = np.flatnonzero(readings.seen)
     depth = readings.stone_left_mm[seen]
-    volume, area_there = _prisms(model, samples, seen, depth)
+    volume, area_there = prisms(model, samples, seen, depth)
     missing = depth < overcut_below_mm
     u95 = [
         _u95_mm3(samples, readings, seen[part], area_there[part], cov_rigid)
@@ -134,8 +134,16 @@ def _u95_mm3(
     return float(COVERAGE_FACTOR * np.sqrt(total))
 
 
-def _prisms(model: Surface, samples: Samples, rows: Rows, depth: Array) -> tuple[Array, Array]:
-    """Signed volume of each sample's prism (mm^3) and its area at the far end (mm^2)."""
+def prisms(model: Surface, samples: Samples, rows: Rows, depth: Array) -> tuple[Array, Array]:
+    """Signed volume of each sample's prism (mm^3) and its area at the far end (mm^2).
+
+    Parameters
+    ----------
+    rows : (k,) int
+        Samples that are asked.
+    depth : (k,) array
+        Stone left at them, mm.
+    """
     first, second = _area_growth(model)
     face = samples.face[rows]
     a1, a2 = first[face], second[face]

@@ -131,7 +131,12 @@ def stone_left_map(job: Job, task: Task, vertices: VertexReadings) -> StoneLeftM
     bands = job.settings.state_bands()
     colours = vertex_colours(vertices.stone_left_mm, vertices.seen, bands)
     return StoneLeftMap(
-        task.surface, vertices.stone_left_mm, vertices.u95_mm, vertices.seen, colours
+        task.surface,
+        vertices.stone_left_mm,
+        vertices.u95_mm,
+        vertices.seen,
+        colours,
+        vertices.at_least,
     )
 
 

@@ -52,6 +52,8 @@ class StoneLeftMap:
         Not a number where not seen.
     seen : (n,) bool array
     colours : (n, 3) uint8 array, red, green, blue
+    at_least : (n,) bool array or None
+        The figure is a bound; None in records of before this was kept.
     """
 
     surface: Surface
@@ -59,6 +61,7 @@ class StoneLeftMap:
     u95_mm: Array
     seen: NDArray[np.bool_]
     colours: Colours
+    at_least: NDArray[np.bool_] | None = None
 
 
 def write_surface(path: Path, surface: Surface) -> None:
@@ -110,15 +113,22 @@ def read_cloud(path: Path) -> CloudPoints:
 
 
 def write_map(path: Path, stone_left: StoneLeftMap) -> None:
-    """Writes a map: x y z (double), stone_left_mm, u95_mm (float, NaN where not seen), seen."""
+    """Writes a map: x y z (double), stone_left_mm, u95_mm (float, NaN where not seen), seen, bound.
+
+    `bound` is left out where the map does not tell it.
+    """
     kinds = [(name, "<f8") for name in _XYZ] + [(name, "u1") for name in _RGB]
     figures = [("stone_left_mm", "<f4"), ("u95_mm", "<f4"), ("seen", "u1")]
+    if stone_left.at_least is not None:
+        figures.append(("bound", "u1"))
     vertex = np.empty(len(stone_left.surface.vertices), [*kinds, *figures])
     _fill(vertex, _XYZ, stone_left.surface.vertices)
     _fill(vertex, _RGB, stone_left.colours)
     for name in ("stone_left_mm", "u95_mm"):
         vertex[name] = np.where(stone_left.seen, getattr(stone_left, name), np.nan)
     vertex["seen"] = stone_left.seen
+    if stone_left.at_least is not None:
+        vertex["bound"] = stone_left.at_least
     _write(path, [PlyElement.describe(vertex, "vertex"), _face_element(stone_left.surface.faces)])
 
 
@@ -131,12 +141,14 @@ def read_map(path: Path) -> StoneLeftMap:
         The file is damaged.
     """
     data = _read(path)
+    known = "vertex" in data and "bound" in data["vertex"].data.dtype.names
     return StoneLeftMap(
         surface=Surface(_columns(data, _XYZ, path), _faces(data, path)),
         stone_left_mm=_columns(data, ("stone_left_mm",), path)[:, 0],
         u95_mm=_columns(data, ("u95_mm",), path)[:, 0],
         seen=_columns(data, ("seen",), path)[:, 0] > 0.5,
         colours=_columns(data, _RGB, path).astype(np.uint8),
+        at_least=_columns(data, ("bound",), path)[:, 0] > 0.5 if known else None,
     )
 
 
@@ -158,7 +170,7 @@ def _write(path: Path, elements: list[PlyElement]) -> None:
 
 def _read(path: Path) -> PlyData:
     try:
-        return PlyData.read(str(path), mmap=False, known_list_len={"face": {"vertex_indices": 3}})
+        return PlyData.read(str(path), mmap="c", known_list_len={"face": {"vertex_indices": 3}})
     except (PlyParseError, ValueError, OSError) as error:
         raise MeshError(
             f"{path.name} of this job is damaged or cannot be opened.",
@@ -178,6 +190,6 @@ def _columns(data: PlyData, names: tuple[str, ...], path: Path) -> Array:
 
 def _faces(data: PlyData, path: Path) -> Faces:
     try:
-        return np.stack(data["face"]["vertex_indices"]).astype(np.int64).reshape(-1, 3)
+        return np.array(data["face"]["vertex_indices"], dtype=np.int64).reshape(-1, 3)
     except (KeyError, ValueError) as error:
         raise MeshError(f"{path.name} of this job has no triangles.", "Make it again.") from error

@@ -53,6 +53,40 @@ class MeasuringSettings(_Section):
     bar_u95_mm: Positive = 0.1
 
 
+Weekday = Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
+WEEK: tuple[Weekday, ...] = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+class ProgressSettings(_Section):
+    """How the days are counted."""
+
+    working_days: Annotated[tuple[Weekday, ...], Field(min_length=1)] = WEEK[:5]
+
+    def weekmask(self) -> tuple[bool, ...]:
+        """Whether each day from Monday to Sunday is a working day."""
+        return tuple(day in self.working_days for day in WEEK)
+
+
+class RescueSettings(_Section):
+    """How far the figure may be set elsewhere in the block, and what every place must keep."""
+
+    spare_mm: Annotated[float, Field(ge=-10.0, le=50.0)] = 0.0
+    most_shift_mm: Annotated[float, Field(gt=0.0, le=100.0)] = 15.0
+    most_turn_deg: Annotated[float, Field(ge=0.0, le=15.0)] = 3.0
+
+
+class ReportSettings(_Section):
+    """What the client's document and the carver's sheet look like."""
+
+    language: Annotated[str, Field(pattern=r"^[A-Za-z]{2,3}([_-][A-Za-z]{2,4})?$")] = "en"
+    paper: Literal["A4", "Letter"] = "A4"
+    client: str = ""
+    workshop: str = ""
+    logo: str = ""
+    colour: Annotated[str, Field(pattern=r"^#[0-9A-Fa-f]{6}$")] = "#2f4b66"
+    photographs: tuple[str, ...] = ()
+
+
 class TargetSettings(_Section):
     """Targets with a role of their own."""
 
@@ -69,6 +103,9 @@ class Settings(_Section):
     bands: BandSettings = BandSettings()
     measuring: MeasuringSettings = MeasuringSettings()
     targets: TargetSettings = TargetSettings()
+    progress: ProgressSettings = ProgressSettings()
+    rescue: RescueSettings = RescueSettings()
+    report: ReportSettings = ReportSettings()
 
     @model_validator(mode="after")
     def _possible(self) -> Settings:
@@ -205,4 +242,28 @@ bar_u95_mm = 0.1
 # Numbers of targets on faces of the block that will last; once measured they stand in for the
 # frame on days when it is off.
 lasting = []
+
+[progress]
+# Days on which you work; the rates and the forecast count these.
+working_days = ["Mon", "Tue", "Wed", "Thu", "Fri"]
+
+[rescue]
+# When stone is over-cut: what every place should keep if the figure is set elsewhere in the
+# block, in millimetres, and how far it may go.
+spare_mm = 0.0
+most_shift_mm = 15.0
+most_turn_deg = 3.0
+
+[report]
+# For the client's document and tomorrow's sheet. Language: en or de. Paper: A4 or Letter.
+language = "en"
+paper = "A4"
+client = ""
+workshop = ""
+# A PNG or JPEG beside this file, and the colour of titles and lines.
+logo = ""
+colour = "#2f4b66"
+# Pictures for the document: names of a stage's photographs, or files beside this one; none
+# given, the program chooses.
+photographs = []
 """
