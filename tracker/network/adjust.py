@@ -34,6 +34,9 @@ from tracker.network.summary import summarise
 from tracker.targets.observation import Detection
 
 ROUNDS = 6
+SCATTER_ROUNDS = 3
+SETTLED = 1.02
+"""Factor on sigmas from which another round is worth its time."""
 
 
 def adjust(
@@ -167,20 +170,34 @@ def _need_photos(material: Material, assembled: Assembled) -> None:
 
 
 def _finish(material: Material, stand: Stand) -> Adjustment:
-    """Last solution, each class of observations weighted by the scatter that it showed."""
+    """Last solution, each class of observations weighted by the scatter that it showed.
+
+    The targets show theirs alone; tie points that claim too much would spoil it for them, so
+    they are weighted beside the targets until their own scatter is what they claim.
+    """
     choice = stand.choice
     assembled = assemble(material, choice, stand.values)
     _need_photos(material, assembled)
     solution = solve(assembled.network)
-    choice = replace(
-        choice,
-        target_scale=choice.target_scale * _target_scatter(assembled, solution),
-        tie_scale=choice.tie_scale * _tie_scatter(assembled, solution),
-    )
-    if choice != stand.choice:
+    for _ in range(SCATTER_ROUNDS):
+        again = _weighted_by_scatter(choice, assembled, solution)
+        if again == choice:
+            break
+        choice = again
         assembled = assemble(material, choice, stand.values.updated(assembled.values(solution)))
         solution = solve(assembled.network)
     return summarise(material, choice, stand.values, assembled, solution)
+
+
+def _weighted_by_scatter(choice: Choice, assembled: Assembled, solution: Solution) -> Choice:
+    """The choice with the scale of what shows a larger scatter than it claims."""
+    if len(assembled.network.seen.photo):
+        factor = _tie_scatter(assembled, solution)
+        return replace(choice, tie_scale=choice.tie_scale * factor) if factor > SETTLED else choice
+    factor = _target_scatter(assembled, solution)
+    if factor > SETTLED:
+        return replace(choice, target_scale=choice.target_scale * factor)
+    return choice
 
 
 def _target_scatter(assembled: Assembled, solution: Solution) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from tracker.errors import ScaleError, TargetError
 from tracker.maths.camera import Pose
 from tracker.maths.rigid import Similarity
-from tracker.network.build import Choice, Material, Values, assemble
+from tracker.network.build import Choice, Material, Values, assemble, record_sigma
 from tracker.network.consensus import Agreement, agree_with_record
 from tracker.network.datum_test import TargetTest, measure_bars, test_known
 from tracker.network.outcome import AdjustedBar
@@ -40,7 +40,8 @@ def lay_record(material: Material, choice: Choice, values: Values) -> tuple[Choi
             "No target of the frame could be placed from the photographs.",
             "Photograph the block with its frame seated, two or more frame cards in every view.",
         )
-    agreement = agree_with_record(first, record)
+    sigma = float(np.median([record_sigma(material, tag).mean() for tag in first]))
+    agreement = agree_with_record(first, record, sigma)
     _need_majority(material, agreement)
     values = _carry(agreement.record_from_free, values)
     return replace(choice, held=frozenset(agreement.agree)), values

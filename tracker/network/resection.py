@@ -31,7 +31,8 @@ PROPOSERS = 6
 """Targets that may propose poses; more only cost time."""
 VOTE_SHARE = 0.012
 """Misfit, as a share of the focal length, from which a target's vote no longer counts."""
-REFINE_STEPS = 12
+REFINE_STEPS = 8
+REFINE_TOLERANCE = 1e-4
 LEAST_ANGLE_RAD = 0.05
 """Least angle between two rays for a corner to be placed by intersection."""
 
@@ -111,10 +112,14 @@ def resect(seen: Corners, known: Corners, first: Pose | None = None) -> Resected
     if best is None:
         return None
     pose = best[1]
+    agree = np.zeros(len(tags), np.bool_)
     for _ in range(2):
-        agree = _misfits(pose, image, world) < VOTE_SHARE
-        if agree.sum() < 2:
+        again = _misfits(pose, image, world) < VOTE_SHARE
+        if again.sum() < 2:
             return None
+        if np.array_equal(agree, again):
+            break
+        agree = again
         pose = refine(pose, image[agree].reshape(-1, 2), world[agree].reshape(-1, 3))
     misfits = _misfits(pose, image, world)
     agree = misfits < VOTE_SHARE
@@ -148,7 +153,12 @@ def refine(pose: Pose, image: Array, world: Array) -> Pose:
         return (np.stack([u, v], axis=1) - image).ravel() / scale, J / scale
 
     fit = least_squares(
-        model, np.zeros(6), loss=cauchy(), group=2, tolerance=1e-9, max_iterations=REFINE_STEPS
+        model,
+        np.zeros(6),
+        loss=cauchy(),
+        group=2,
+        tolerance=REFINE_TOLERANCE,
+        max_iterations=REFINE_STEPS,
     )
     return Pose(rotation.nearest_rotation(rotation.exp(fit.x[:3]) @ pose.R), pose.t + fit.x[3:])
 

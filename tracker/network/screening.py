@@ -29,6 +29,7 @@ from tracker.network.problem import (
     Solution,
     TargetSightings,
 )
+from tracker.network.selection import REJECT_PROBABILITY
 from tracker.network.solve import solve
 
 WORST_WEIGHT = 0.04
@@ -51,31 +52,37 @@ FEW_SHARE = 0.2
 def bad_photos(
     material: Material, choice: Choice, assembled: Assembled, solution: Solution
 ) -> tuple[dict[int, str], dict[int, float]]:
-    """Photographs to leave out, with the reason, and factors on the sigmas of weak ones."""
-    scores = score(assembled, solution)
-    pairs = assembled.sightings
-    fits = dict(zip(pairs, solution.sighting_used, strict=True))
-    photo = np.array([p for p, _ in pairs])
+    """Photographs to leave out, with the reason, and factors on the sigmas of weak ones.
+
+    A photograph's own scatter (squared, over the network's) decides: its targets are lost where
+    they do not fit even by that.
+    """
+    chi2 = score(assembled, solution).chi2
+    photo = np.array([p for p, _ in assembled.sightings])
     share = _redundancy_share(solution, assembled)
     usual = float(stats.chi2.ppf(0.5, 8.0 * share))
-    typical = max(1.0, float(np.median(scores.chi2)) / usual)
+    typical = max(1.0, float(np.median(chi2)) / usual)
+    largest = float(stats.chi2.isf(REJECT_PROBABILITY, 8)) * typical
     out: dict[int, str] = {}
     scale: dict[int, float] = {}
     for p in assembled.photos:
-        rows = photo == p
-        ratio = float(np.median(scores.chi2[rows])) / usual / typical
-        dof = 8.0 * share * rows.sum()
-        limit = float(stats.chi2.isf(material.settings.significance, dof)) / dof
-        tags = [t for q, t in pairs if q == p]
+        rows = np.flatnonzero(photo == p)
+        own = max(1.0, float(np.median(chi2[rows])) / usual / typical)
+        tags = [assembled.sightings[k][1] for k in rows]
         earlier = [t for q, t in sorted(choice.sightings_out) if q == p]
         earlier = [t for t in earlier if t not in choice.targets_out]
-        lost = [t for t in tags if not fits[p, t]] + earlier
-        tags += earlier
-        if _does_not_fit(material, tags, lost) or ratio > 1.0 / WORST_WEIGHT:
+        lost = [t for t, value in zip(tags, chi2[rows], strict=True) if value > largest * own]
+        total = own * choice.photo_scale.get(p, 1.0) ** 2
+        if _does_not_fit(material, tags + earlier, lost + earlier) or total > 1.0 / WORST_WEIGHT:
             out[p] = diagnose(material, assembled, solution, p)
-        elif ratio > max(limit, LEAST_SCALE**2):
-            scale[p] = float(np.sqrt(ratio))
+        elif own > max(LEAST_SCALE**2, _chance(material, 8.0 * share * len(rows))):
+            scale[p] = float(np.sqrt(own))
     return out, scale
+
+
+def _chance(material: Material, freedom: float) -> float:
+    """Mean of chi^2 over its degrees of freedom that chance hardly exceeds."""
+    return float(stats.chi2.isf(material.settings.significance, freedom)) / freedom
 
 
 def _does_not_fit(material: Material, tags: list[int], lost: list[int]) -> bool:
@@ -156,8 +163,9 @@ def screen(
     out, scale = bad_photos(material, choice, assembled, solution)
     if out:
         return replace(choice, photos_out={**choice.photos_out, **out})
-    combined = {p: choice.photo_scale.get(p, 1.0) * s for p, s in scale.items()}
-    choice = replace(choice, photo_scale={**choice.photo_scale, **combined})
+    if scale:
+        combined = {p: choice.photo_scale.get(p, 1.0) * s for p, s in scale.items()}
+        return replace(choice, photo_scale={**choice.photo_scale, **combined})
     return _without(choice, assembled, verdicts)
 
 

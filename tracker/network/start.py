@@ -113,6 +113,8 @@ def start_network(
             "No target was found in any photograph.",
             "Check that the printed targets are in view, sharp and evenly lit.",
         )
+    if frame_corners and not any(t.tag in frame_corners for d in detections for t in d.used):
+        raise _no_known(frame_corners)
     chain = _Chain(detections, cameras, frame_corners, side_mm)
     if lenses is not None:
         best = chain.run(tuple(lenses))
@@ -120,7 +122,7 @@ def start_network(
         known = [True] * len(sizes) if focal_known is None else list(focal_known)
         best = chain.run(_search_focal(chain, sizes, focal_guess_px, known))
     if len(best.poses) < 2:
-        raise _no_chain(detections, frame_corners)
+        raise _no_chain()
     return best
 
 
@@ -349,14 +351,15 @@ def _why_no_pose(tags: list[int], frame: set[int]) -> tuple[str, str]:
     return f"shows targets {names}, which do not agree on where it was taken", remedy
 
 
-def _no_chain(detections: Sequence[Detection], frame: Corners) -> NetworkError | TargetError:
-    tags = {t.tag for d in detections for t in d.used}
-    if frame and not tags.intersection(frame):
-        names = ", ".join(str(tag) for tag in sorted(frame)[:12])
-        return TargetError(
-            f"None of the frame's targets ({names}) is in any photograph.",
-            "Photograph the block with its frame seated, two or more frame cards in every view.",
-        )
+def _no_known(known: Corners) -> TargetError:
+    names = ", ".join(str(tag) for tag in sorted(known)[:12])
+    return TargetError(
+        f"None of the frame's targets ({names}) is in any photograph.",
+        "Photograph the block with its frame seated, two or more frame cards in every view.",
+    )
+
+
+def _no_chain() -> NetworkError:
     return NetworkError(
         "No two photographs share enough targets to be tied together.",
         "Take the photographs so that each shows at least two targets that its neighbours show.",
@@ -416,8 +419,9 @@ def _best_pairs(seen: list[dict[int, Array]]) -> list[tuple[int, int]]:
     """Pairs of targets that many photographs show together and large, best first."""
     score: dict[tuple[int, int], float] = {}
     for s in seen:
+        extent = {tag: _extent(image) for tag, image in s.items()}
         for a, b in combinations(sorted(s), 2):
-            score[a, b] = score.get((a, b), 0.0) + min(_extent(s[a]), _extent(s[b]))
+            score[a, b] = score.get((a, b), 0.0) + min(extent[a], extent[b])
     return sorted(score, key=lambda pair: (-score[pair], pair))[:PAIRS_TRIED]
 
 
