@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from tests.job_files import cloud, empty_job, points_lines, stage_record, write
 from tracker.comparison.mass import mass_of
 from tracker.comparison.overcuts import OvercutSpot
+from tracker.comparison.readings import VARIANCE_PARTS, Readings
 from tracker.comparison.removed import columns, standing
-from tracker.comparison.states import State
+from tracker.comparison.states import State, judge
 from tracker.job import Job, put_model, put_points
 from tracker.maths.camera import Array
 from tracker.progress.series import vertex_readings
 from tracker.records.ply import StoneLeftMap
-from tracker.stage import Coverage, StageFacts, StageRecord, stage_draft
+from tracker.stage import Coverage, PointReading, StageFacts, StageRecord, stage_draft
 from tracker.surface import Surface
 
 
@@ -50,9 +53,45 @@ def add_given(job: Job, surface: Surface, given: Given, record: StageRecord | No
     """Puts a stage on record with volume, mass and coverage that belong to its map."""
     record = stage_record(given.name, given.date) if record is None else record
     facts = facts_of(job, surface, given, record.facts)
-    record = replace(record, facts=facts, overcuts=tuple(given.spots))
+    points = readings_of(job, surface, given)
+    counts = Counter(point.state for point in points)
+    if given.counts is None:
+        facts = replace(facts, counts={state.label: counts[state.label] for state in State})
+    record = replace(record, facts=facts, overcuts=tuple(given.spots), points=points)
     with stage_draft(job, given.name) as draft:
         draft.write(record, cloud(), map_of(surface, given))
+
+
+def readings_of(job: Job, surface: Surface, given: Given) -> tuple[PointReading, ...]:
+    """The job's points with stone left of the nearest corner of the mesh."""
+    points = job.points()
+    if not len(points):
+        return ()
+    row = cKDTree(surface.vertices).query(points.xyz)[1]
+    left, count = given.left_mm[row], len(points)
+    seen = np.isfinite(left)
+    bound = np.zeros(count, bool) if given.at_least is None else given.at_least[row]
+    variance = np.zeros((count, len(VARIANCE_PARTS)))
+    variance[:, 0] = (given.u95_mm / 2.0) ** 2
+    readings = Readings(
+        points.xyz, points.normals, seen, np.nan_to_num(left), bound & seen, np.nan_to_num(left),
+        variance, np.where(seen, 6, 1), np.zeros(count, np.int64),
+    )  # fmt: skip
+    states = judge(readings, job.settings.state_bands())
+    return tuple(
+        PointReading(
+            name=name,
+            xyz=points.xyz[k],
+            normal=points.normals[k],
+            stone_left_mm=float(left[k]) if seen[k] else None,
+            at_least=bool(bound[k] and seen[k]),
+            u95_mm=given.u95_mm if seen[k] else None,
+            state=State(int(states.state[k])).label,
+            sure=bool(states.sure[k]),
+            photos=int(readings.photos[k]),
+        )
+        for k, name in enumerate(points.names)
+    )
 
 
 def facts_of(job: Job, surface: Surface, given: Given, facts: StageFacts) -> StageFacts:

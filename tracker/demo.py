@@ -15,7 +15,9 @@ from tracker.job import (
     put_frame,
     put_model,
     put_points,
+    put_seats,
 )
+from tracker.records.entries import read_seats
 from tracker.records.ply import read_surface
 from tracker.stage import stage_names
 
@@ -56,6 +58,7 @@ def prepare_demo(folder: Path) -> Job:
     put_bars(job, FIXTURES / "bars.csv", replace=True)
     put_model(job, read_surface(FIXTURES / "model.ply"), replace=True)
     put_points(job, FIXTURES / "points.csv", replace=True)
+    put_seats(job, read_seats(FIXTURES / "seats.csv"), replace=True)
     return job
 
 

@@ -7,6 +7,7 @@
     frame.csv     frame targets
     bars.csv      scale bars
     points.csv    the pointing list
+    seats.csv     the three seats, where they were given with the model
     stages/NAME/  one folder per stage (see tracker.stage)
 """
 
@@ -32,11 +33,13 @@ from tracker.records.entries import (
     write_bars,
     write_frame,
     write_points,
+    write_seats,
 )
 from tracker.records.settings import BandSettings, Settings, parse_settings, settings_text
 from tracker.records.tables import write_failure, write_whole
 
 if TYPE_CHECKING:
+    from tracker.maths.camera import Array
     from tracker.records.model_import import ModelImport
     from tracker.surface import Surface
 
@@ -84,6 +87,11 @@ class Job:
         return self.folder / "points.csv"
 
     @property
+    def seats_path(self) -> Path:
+        """``seats.csv``."""
+        return self.folder / "seats.csv"
+
+    @property
     def stages_path(self) -> Path:
         """Folder of the stages."""
         return self.folder / "stages"
@@ -118,6 +126,10 @@ class Job:
         if not self.points_path.is_file():
             return Points.none()
         return read_points(self.points_path)
+
+    def seats(self) -> Array | None:
+        """The three seats in frame coordinates, (3, 3), mm; None where they are not on record."""
+        return read_seats(self.seats_path) if self.seats_path.is_file() else None
 
     def model(self) -> Surface:
         """The model.
@@ -294,7 +306,14 @@ def import_model_into(
         job.frame() if job.frame_path.is_file() else None,
     )
     put_model(job, result.surface, replace=replace)
+    if result.seats is not None:
+        put_seats(job, result.seats, replace=replace)
     return result
+
+
+def put_seats(job: Job, seats: Array, *, replace: bool = False) -> None:
+    """Puts the three seats in frame coordinates on record, (3, 3), mm."""
+    _put(job, job.seats_path, lambda path: write_seats(path, seats), "seats", replace)
 
 
 def put_model(job: Job, surface: Surface, *, replace: bool = False) -> None:

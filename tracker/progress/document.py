@@ -7,6 +7,7 @@ from typing import Any
 
 from tracker.comparison.forecast import Forecast
 from tracker.progress.progress import Between, Charted, Progress, StageProgress, Weighed
+from tracker.progress.rescue import RescuePlan
 from tracker.records.stage_tables import OVERCUT_COLUMNS, overcut_rows
 from tracker.stage import typed_row
 
@@ -99,3 +100,41 @@ def _days(found: Forecast) -> dict[str, Any]:
 
 def _rounded(value: float | None, places: int = 2) -> float | None:
     return None if value is None or not math.isfinite(value) else round(value, places)
+
+
+def rescue_document(plan: RescuePlan) -> dict[str, Any]:
+    """A rescue; millimetres in frame coordinates of the frame as it stands."""
+    found = plan.rescue
+    return {
+        "stage": plan.stage,
+        "needed": plan.needed,
+        "possible": found.possible,
+        "least_left_mm": plan.demand.least_left_mm,
+        "shift_mm": round(found.shift_mm, 3),
+        "turn_deg": round(found.turn_deg, 3),
+        "farthest_mm": round(found.farthest_mm, 3),
+        "R": [[round(float(v), 9) for v in row] for row in found.R],
+        "t_mm": _three(found.t),
+        "seats": [
+            {"seat": move.seat, "from_mm": _three(move.from_mm), "to_mm": _three(move.to_mm)}
+            for move in plan.seats
+        ],
+        "tightest": {
+            "stone_left_mm": round(found.tightest_mm, 3),
+            "u95_mm": round(found.tightest_u95_mm, 3),
+            "place_mm": _three(found.tightest_place),
+            "nearest_point": plan.tightest_point,
+            "side": plan.tightest_side,
+        },
+        "least_before_mm": round(found.before_mm, 3),
+        "not_seen_share": round(plan.not_seen_share, 4),
+        "promised_share_of_seen": round(found.promised_share, 4),
+        "odd_share": round(plan.odd_share, 5),
+        "places_over_open_floors": found.open_floors,
+        "at_limit": found.at_limit,
+        "notes": list(plan.notes),
+    }
+
+
+def _three(place: Any) -> list[float]:
+    return [round(float(value), 3) + 0.0 for value in place]

@@ -225,6 +225,14 @@ def write_points(path: Path, points: Points) -> None:
     write_table(path, POINT_COLUMNS, rows)
 
 
+def write_seats(path: Path, seats: Array) -> None:
+    """Writes the three seats, (3, 3), mm."""
+    rows: list[tuple[str | int, ...]] = [
+        (k + 1, *(_micro(v) for v in seat)) for k, seat in enumerate(seats)
+    ]
+    write_table(path, SEAT_COLUMNS, rows)
+
+
 def _micro(value: float) -> str:
     return fixed(float(value), 4)
 

@@ -39,11 +39,14 @@ class ModelImport:
         Whether the surface encloses a volume.
     notes : tuple of str
         In the carver's words, in order.
+    seats : (3, 3) array or None
+        The three seats in frame coordinates, where they were given.
     """
 
     surface: Surface
     closed: bool
     notes: tuple[str, ...]
+    seats: Array | None = None
 
 
 def import_model(
@@ -99,7 +102,8 @@ def import_model(
     surface = Surface(vertices, np.asarray(mesh.faces, dtype=np.int64))
     if mesh.is_watertight:
         check_targets_outside(path.name, surface, frame)
-    return ModelImport(surface, bool(mesh.is_watertight), tuple(notes))
+    placed = None if seats is None else _placed(seats, seats, UNITS_MM[unit] * scale, path.name)
+    return ModelImport(surface, bool(mesh.is_watertight), tuple(notes), placed)
 
 
 def parse_scale(text: str) -> float:

@@ -70,7 +70,7 @@ class ProgressSettings(_Section):
 class RescueSettings(_Section):
     """How far the figure may be set elsewhere in the block, and what every place must keep."""
 
-    spare_mm: Annotated[float, Field(ge=-10.0, le=50.0)] = 0.0
+    least_left_mm: Annotated[float, Field(ge=-10.0, le=50.0)] | None = None
     most_shift_mm: Annotated[float, Field(gt=0.0, le=100.0)] = 15.0
     most_turn_deg: Annotated[float, Field(ge=0.0, le=15.0)] = 3.0
 
@@ -248,9 +248,9 @@ lasting = []
 working_days = ["Mon", "Tue", "Wed", "Thu", "Fri"]
 
 [rescue]
-# When stone is over-cut: what every place should keep if the figure is set elsewhere in the
-# block, in millimetres, and how far it may go.
-spare_mm = 0.0
+# When stone is over-cut: what every place must keep if the figure is set elsewhere in the block,
+# in millimetres (left out, the limit of over-cut), and how far the figure may go.
+# least_left_mm = 0.0
 most_shift_mm = 15.0
 most_turn_deg = 3.0
 
