@@ -78,6 +78,7 @@ __all__ = [
     "list_stages",
     "load_stage",
     "pointing_list",
+    "read_stage",
     "stage_document",
     "stage_draft",
     "typed_row",
@@ -230,7 +231,17 @@ def load_stage(job: Job, name: str) -> StageRecord:
             f"There is no stage {name}.",
             f"On record: {', '.join(known)}." if known else "Add one: stoneleft stage add PHOTOS",
         )
-    folder = job.stage_path(found)
+    return read_stage(job.stage_path(found))
+
+
+def read_stage(folder: Path) -> StageRecord:
+    """The record in a stage's folder, wherever it stands.
+
+    Raises
+    ------
+    JobError, TableError
+        It is damaged.
+    """
     return StageRecord(
         facts=read_facts(folder / RECORD_FILE),
         points=read_point_readings(folder / POINTS_FILE),

@@ -16,6 +16,7 @@ from tracker.network.record import Bar, KnownTarget
 from tracker.photos import list_files, read_photograph
 from tracker.pipeline.day import Clock, peak_memory_mb
 from tracker.pipeline.measure import Measured, Task, measure
+from tracker.pipeline.page import write_page
 from tracker.pipeline.pictures import draw_pictures
 from tracker.pipeline.record import stage_record
 from tracker.records.ply import CloudPoints, StoneLeftMap
@@ -23,6 +24,8 @@ from tracker.report.colours import vertex_colours
 from tracker.stage import StageRecord, list_stages, load_stage, stage_draft
 
 Progress = Callable[[str, float], None]
+
+LAST_SHARE = 0.98
 
 
 def add_stage(
@@ -65,6 +68,8 @@ def add_stage(
             job, draft.name, moment.isoformat(), measured, clock.seconds, peak_memory_mb()
         )
         draft.write(record, cloud_points(measured), stone_left_map(job, task, vertices))
+        progress("drawing the page", LAST_SHARE)
+        write_page(job, draft.folder)
     progress("done", 1.0)
     return record
 

@@ -11,6 +11,7 @@ from tracker.comparison.states import State
 from tracker.comparison.uncertainty import budget_mm
 from tracker.job import Job
 from tracker.network.outcome import AdjustedPhoto
+from tracker.photos import Photograph
 from tracker.pipeline.measure import Measured
 from tracker.records.entries import Points
 from tracker.records.stage_facts import (
@@ -84,16 +85,20 @@ def point_readings(points: Points, measured: Measured) -> tuple[PointReading, ..
 
 
 def _photos(measured: Measured) -> tuple[PhotoFacts, ...]:
-    digests = {p.name: p.sha256 for p in measured.opened.photographs}
+    opened = {p.name: p for p in measured.opened.photographs}
     placed = {p.name: p for p in measured.placed.adjustment.photos}
-    names = sorted({*digests, *measured.opened.unreadable})
-    return tuple(_photo(measured, placed.get(name), name, digests.get(name, "")) for name in names)
+    names = sorted({*opened, *measured.opened.unreadable})
+    return tuple(_photo(measured, placed.get(name), name, opened.get(name)) for name in names)
 
 
-def _photo(measured: Measured, photo: AdjustedPhoto | None, name: str, digest: str) -> PhotoFacts:
+def _photo(
+    measured: Measured, photo: AdjustedPhoto | None, name: str, file: Photograph | None
+) -> PhotoFacts:
+    digest = "" if file is None else file.sha256
+    size = None if file is None else (file.width, file.height)
     if photo is None or not photo.used or photo.pose is None:
         reason = photo.reason if photo is not None else measured.placed.left_out.get(name, "")
-        return PhotoFacts(file=name, used=False, reason=reason, sha256=digest)
+        return PhotoFacts(file=name, used=False, reason=reason, sha256=digest, size_px=size)
     lens = measured.placed.adjustment.lenses[photo.lens]
     pose = measured.pose_in_model(photo.pose)
     return PhotoFacts(
@@ -106,6 +111,7 @@ def _photo(measured: Measured, photo: AdjustedPhoto | None, name: str, digest: s
         t=pose.t,
         reprojection_rms_px=photo.rms_px,
         sha256=digest,
+        size_px=size,
     )
 
 

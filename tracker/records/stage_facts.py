@@ -77,6 +77,8 @@ class PhotoFacts:
     reprojection_rms_px : float or None
     sha256 : str
         Digest of the file, so that the same photograph is known again.
+    size_px : (width, height) or None
+        As stored; None in records of before it was kept.
     """
 
     file: str
@@ -88,6 +90,7 @@ class PhotoFacts:
     t: MmArray | None = None
     reprojection_rms_px: Px | None = None
     sha256: str = ""
+    size_px: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
