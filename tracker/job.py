@@ -271,6 +271,20 @@ def put_bars(job: Job, source: Path, *, replace: bool = False) -> tuple[Bar, ...
     return bars
 
 
+def put_printed_bars(
+    job: Job, drawn: tuple[Bar, ...], printed: tuple[Bar, ...], *, replace: bool = False
+) -> tuple[Bar, ...]:
+    """Puts the bars of a print on record, beside those that are there.
+
+    Parameters and errors are those of `tracker.records.printed_bars.corrected_bars`.
+    """
+    from tracker.records.printed_bars import corrected_bars
+
+    bars = corrected_bars(job.bars(), drawn, printed, replace)
+    _put(job, job.bars_path, lambda path: write_bars(path, bars), "scale bars", True)
+    return bars
+
+
 def put_points(job: Job, source: Path, *, replace: bool = False) -> Points:
     """Puts a pointing list on record, checked against the model where there is one."""
     points = read_points(source)

@@ -148,7 +148,7 @@ def test_points_as_json(job: Job, tmp_path: Path, stoneleft: Callable[..., Done]
         (["--job", "owl", "model", "import", "x", "--scale", "big"], "'big' is no scale", "3:2"),
         (["--job", "owl", "points", "export", "o.csv"], "no points", "points import"),
         (["targets", "t.pdf", "--paper", "B5"], "B5", "A4 or Letter"),
-        (["targets", "t.pdf", "--line", "42"], "42 mm was given", "Measure it again"),
+        (["targets", "t.pdf", "--measured", "42"], "42 mm was given", "Measure it again"),
     ],
 )
 def test_one_sentence_and_what_to_do(
@@ -202,7 +202,7 @@ def test_every_command_explains_itself(
 def test_target_sheets_and_their_bars(
     job: Job, tmp_path: Path, stoneleft: Callable[..., Done]
 ) -> None:
-    words = ["targets", "t.pdf", "--line", "98.6", "--bar-table", "bars.csv"]
+    words = ["targets", "t.pdf", "--measured", "98.6", "--bar-table", "bars.csv"]
     done = stoneleft(*words)
     assert done.returncode == 0
     assert (tmp_path / "t.pdf").read_bytes()[:5] == b"%PDF-"

@@ -20,8 +20,8 @@ import pytest
 from numpy.typing import NDArray
 
 from tracker.targets.family import FAMILY_SIZE
-from tracker.targets.sheet import Sheets, write_sheets
-from tracker.targets.sheet_plan import FIRST_TAG, ROOM, Card, Page, Role
+from tracker.targets.sheet import Sheets, plan_sheets, write_sheets
+from tracker.targets.sheet_plan import FIRST_TAG, PAPERS, ROOM, Card, Page, Role
 
 PRINT_DPI = 600
 MM_PER_PX = 25.4 / PRINT_DPI
@@ -32,7 +32,8 @@ SIZES_PT = {"A4": (595.276, 841.890), "Letter": (612.0, 792.0)}
 def sheets(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Sheets:
     """Sheets of one paper."""
     folder = tmp_path_factory.mktemp("sheets")
-    return write_sheets(folder / "sheets.pdf", request.param)
+    paper = PAPERS[request.param]
+    return write_sheets(folder / "sheets.pdf", paper, plan_sheets(paper))
 
 
 def rasterised(path: Path, page: int, dpi: int) -> NDArray[np.uint8]:
@@ -78,7 +79,7 @@ def test_viewer_is_asked_not_to_rescale(sheets: Sheets) -> None:
     assert root["/ViewerPreferences"]["/PrintScaling"] == "/None"  # type: ignore[index]
 
 
-@pytest.mark.parametrize("role", [Role.FRAME, Role.BAR, Role.SEAT])
+@pytest.mark.parametrize("role", [Role.FRAME, Role.BAR, Role.SEAT, Role.END])
 def test_printed_lengths(sheets: Sheets, role: Role) -> None:
     number, page = page_of(sheets, role)
     corners = detected(rasterised(sheets.path, number, PRINT_DPI), decimate=2.0)
@@ -91,6 +92,38 @@ def test_printed_lengths(sheets: Sheets, role: Role) -> None:
     for bar in page.bars:
         ends = [corners[card.tag].mean(axis=0) * MM_PER_PX for card in (bar.first, bar.second)]
         assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(bar.length_mm, abs=0.05)
+
+
+def test_board_is_found_and_true(sheets: Sheets) -> None:
+    number, page = page_of(sheets, Role.BOARD)
+    assert page.board is not None
+    board, dpi = page.board, PRINT_DPI
+    across, down = board.corners
+    assert (across + down) % 2 == 1  # one way up only
+    picture = rasterised(sheets.path, number, dpi)
+    found, pixels = cv2.findChessboardCorners(picture, (across, down))
+    assert found
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 50, 1e-3)
+    pixels = cv2.cornerSubPix(picture, pixels, (15, 15), (-1, -1), stop)
+    corners = np.asarray(pixels, np.float64).reshape(down, across, 2) * 25.4 / dpi
+    if corners[0, 0, 0] > corners[0, -1, 0]:
+        corners = corners[::-1, ::-1]
+    pitch = np.diff(corners, axis=1)[..., 0].mean(), np.diff(corners, axis=0)[..., 1].mean()
+    assert pitch == pytest.approx((board.square_mm, board.square_mm), abs=0.01)
+    first = (board.x_mm + board.square_mm, board.y_mm + board.square_mm)
+    assert corners[0, 0] == pytest.approx(first, abs=0.06)
+    far = np.linalg.norm(corners[-1, -1] - corners[0, 0])
+    assert far == pytest.approx(board.square_mm * np.hypot(across - 1, down - 1), abs=0.05)
+
+
+def test_centre_dot_is_where_the_diagonals_cross(sheets: Sheets) -> None:
+    number, page = page_of(sheets, Role.SEAT)
+    picture = rasterised(sheets.path, number, PRINT_DPI)
+    for card in page.cards:
+        x, y, reach = card.x_mm / MM_PER_PX, card.y_mm / MM_PER_PX, round(0.5 / MM_PER_PX)
+        patch = picture[round(y) - reach : round(y) + reach, round(x) - reach : round(x) + reach]
+        dark = np.argwhere(patch < 128).mean(axis=0) - reach + [round(y) - y, round(x) - x]
+        assert (dark + 0.5) * MM_PER_PX == pytest.approx([0.0, 0.0], abs=0.05)
 
 
 def test_check_line_is_as_long_as_it_says(sheets: Sheets) -> None:
@@ -115,13 +148,15 @@ def test_upright_as_published(sheets: Sheets) -> None:
 
 
 def test_every_number_is_read_by_two_detectors(tmp_path: Path) -> None:
-    sheets = write_sheets(
-        tmp_path / "all.pdf",
+    pages = plan_sheets(
+        PAPERS["A4"],
         frame=ROOM[Role.FRAME],
         bench=ROOM[Role.BENCH],
         bars=ROOM[Role.BAR] // 2,
         block=ROOM[Role.LASTING],
+        long_bars=ROOM[Role.END] // 2,
     )
+    sheets = write_sheets(tmp_path / "all.pdf", PAPERS["A4"], pages)
     second = pyapriltags.Detector(families="tag36h11", nthreads=1, quad_decimate=1.0)
     for number, page in enumerate(sheets.pages, start=2):
         wanted = sorted(card.tag for card in page.cards)

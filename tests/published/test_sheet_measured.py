@@ -10,9 +10,13 @@ from pathlib import Path
 
 import pytest
 
-from tracker.errors import InputError
-from tracker.targets.sheet import length_as_printed, write_sheets
-from tracker.targets.sheet_plan import PAPERS, bar_length_mm
+from tracker.errors import InputError, JobError
+from tracker.records.entries import Bar
+from tracker.records.printed_bars import corrected_bars, printed_bars
+from tracker.targets.sheet import length_as_printed, plan_sheets, write_sheets
+from tracker.targets.sheet_plan import PAPERS, bar_length_mm, paper_named
+
+A4 = PAPERS["A4"]
 
 
 def test_bar_shrinks_with_the_check_line() -> None:
@@ -39,31 +43,58 @@ def test_bars_are_as_long_as_the_sheet_allows(name: str) -> None:
     assert 0.73 * paper.height_mm < bar_length_mm(paper) < paper.height_mm - 24.0 - 42.0
 
 
-def test_unknown_paper(tmp_path: Path) -> None:
+def test_unknown_paper() -> None:
     with pytest.raises(InputError, match="no sheets for the paper 'A3'") as refused:
-        write_sheets(tmp_path / "sheets.pdf", "A3")
+        paper_named("A3")
     assert refused.value.hint == "Choose A4 or Letter."
-    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(
-    ("frame", "bench", "bars", "most"),
-    [(21, 9, 3, "20 frame cards"), (18, 9, 11, "10 bars"), (18, -1, 3, "20 bench cards")],
+    ("sort", "wanted", "most"),
+    [
+        ("frame", 21, "20 frame cards"),
+        ("bars", 11, "10 bars"),
+        ("long_bars", 6, "5 long bars"),
+        ("bench", -1, "20 bench cards"),
+    ],
 )
-def test_more_cards_than_numbers(
-    tmp_path: Path, frame: int, bench: int, bars: int, most: str
-) -> None:
+def test_more_cards_than_numbers(sort: str, wanted: int, most: str) -> None:
     with pytest.raises(InputError, match=f"There are numbers for 0 to {most}"):
-        write_sheets(tmp_path / "sheets.pdf", frame=frame, bench=bench, bars=bars)
-    assert list(tmp_path.iterdir()) == []
+        plan_sheets(A4, **{sort: wanted})
 
 
 def test_no_such_folder(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="cannot be written") as refused:
-        write_sheets(tmp_path / "missing" / "sheets.pdf")
+        write_sheets(tmp_path / "missing" / "sheets.pdf", A4, plan_sheets(A4))
     assert "may write to" in refused.value.hint
 
 
 def test_same_sheets_every_time(tmp_path: Path) -> None:
-    first = write_sheets(tmp_path / "a.pdf").path.read_bytes()
-    assert write_sheets(tmp_path / "b.pdf").path.read_bytes() == first
+    first = write_sheets(tmp_path / "a.pdf", A4, plan_sheets(A4)).path.read_bytes()
+    assert write_sheets(tmp_path / "b.pdf", A4, plan_sheets(A4)).path.read_bytes() == first
+
+
+def test_job_takes_the_bars_of_the_print_and_keeps_the_others() -> None:
+    pages = plan_sheets(A4)
+    drawn, printed = printed_bars(A4, pages), printed_bars(A4, pages, 98.6)
+    long_bar = Bar(70, 71, 612.4, 0.1)
+    job = (long_bar, Bar(51, 50, 230.0, 0.05))
+    bars = corrected_bars(job, drawn, printed)
+    assert bars[0] == long_bar
+    assert [bar.length_mm for bar in bars[1:]] == pytest.approx([226.78] * 3, abs=1e-9)
+    assert corrected_bars(bars, drawn, printed) == bars
+
+
+def test_measured_bar_is_not_replaced_by_the_line() -> None:
+    pages = plan_sheets(A4)
+    drawn, printed = printed_bars(A4, pages), printed_bars(A4, pages, 98.6)
+    with pytest.raises(JobError, match=r"226.9 mm on record for bar 50-51.*makes it 226.78") as no:
+        corrected_bars((Bar(50, 51, 226.9, 0.05),), drawn, printed)
+    assert "--replace" in no.value.hint
+    bars = corrected_bars((Bar(50, 51, 226.9, 0.05),), drawn, printed, replace=True)
+    assert bars[0].length_mm == pytest.approx(226.78)
+
+
+def test_sheets_without_bars_correct_nothing() -> None:
+    with pytest.raises(InputError, match="no scale bars"):
+        corrected_bars((), (), ())

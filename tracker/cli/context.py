@@ -14,7 +14,7 @@ import typer
 from typer.core import TyperGroup
 
 from tracker.cli.output import complain
-from tracker.errors import TrackerError
+from tracker.errors import JobError, TrackerError
 
 if TYPE_CHECKING:
     from tracker.job import Job
@@ -87,6 +87,20 @@ def opened_job(ctx: typer.Context) -> Job:
 
     shared = ctx.find_object(Shared)
     return open_job(shared.job_folder if shared is not None else None)
+
+
+def job_if_any(ctx: typer.Context) -> Job | None:
+    """The job named by --job, or the nearest one upward, or None where there is none."""
+    from tracker.job import find_job_folder, open_job
+
+    shared = ctx.find_object(Shared)
+    if shared is not None and shared.job_folder is not None:
+        return open_job(shared.job_folder)
+    try:
+        folder = find_job_folder(Path.cwd())
+    except JobError:
+        return None
+    return open_job(folder)
 
 
 def _is_usage(error: BaseException) -> bool:

@@ -13,11 +13,12 @@ from pathlib import Path
 from reportlab.pdfgen.canvas import Canvas
 
 from tracker.errors import InputError
-from tracker.targets.sheet_advice import draw_advice, draw_seat_note
+from tracker.targets.sheet_advice import draw_advice, draw_end_note, draw_seat_note
 from tracker.targets.sheet_drawing import (
     PT_PER_MM,
     Pen,
     draw_bar,
+    draw_board,
     draw_card,
     draw_check_line,
     draw_header,
@@ -30,13 +31,16 @@ from tracker.targets.sheet_plan import (
     Paper,
     Role,
     bar_pages,
+    board_page,
     card_pages,
     card_size_mm,
-    paper_named,
+    end_pages,
 )
 
 RULE_U95_MM = 0.3
 """How well a steel rule is read against two printed ticks (common practice)."""
+LOWEST_NOTE_MM = 195.0
+"""Cards may reach down to here for the note on long bars to stand below them."""
 LARGEST_RESCALING = 0.10
 """A check line farther off than this was misread or not printed by these sheets."""
 
@@ -69,9 +73,15 @@ class BarLength:
 
 
 def plan_sheets(
-    paper: Paper, frame: int = 18, bench: int = 9, bars: int = 3, block: int = 9
+    paper: Paper,
+    frame: int = 18,
+    bench: int = 9,
+    bars: int = 3,
+    block: int = 9,
+    long_bars: int = 2,
+    board: bool = True,
 ) -> tuple[Page, ...]:
-    """Pages of the wanted numbers of cards: frame, bars, bench, seats, block.
+    """Pages of the wanted numbers of cards: frame, bars, bench, seats, block; and the board.
 
     Raises
     ------
@@ -80,42 +90,34 @@ def plan_sheets(
     """
     pages = card_pages(paper, Role.FRAME, frame)
     pages += bar_pages(paper, bars)
+    pages += end_pages(paper, long_bars)
     pages += card_pages(paper, Role.BENCH, bench)
     pages += card_pages(paper, Role.SEAT, 3)
     pages += card_pages(paper, Role.LASTING, block)
+    if board:
+        pages.append(board_page(paper))
     return tuple(pages)
 
 
-def write_sheets(
-    path: Path,
-    paper: str = "A4",
-    *,
-    frame: int = 18,
-    bench: int = 9,
-    bars: int = 3,
-    block: int = 9,
-) -> Sheets:
-    """Write the sheets as one vector PDF that asks not to be rescaled.
+def write_sheets(path: Path, paper: Paper, pages: tuple[Page, ...]) -> Sheets:
+    """Write planned pages, after one of advice, as one vector PDF that asks not to be rescaled.
 
     Parameters
     ----------
     path : Path
         The PDF to write; replaced as a whole if it is there.
-    paper : str
-        ``"A4"`` or ``"Letter"``.
-    frame, bench, bars, block : int
-        How many cards (or bars, of two targets each) of a sort.
+    paper : Paper
+    pages : pages
+        From `plan_sheets` for the same paper.
 
     Raises
     ------
     InputError
-        Another paper, more cards than numbers, or a place that cannot be written.
+        A place that cannot be written.
     """
-    size = paper_named(paper)
-    pages = plan_sheets(size, frame, bench, bars, block)
     unfinished = path.with_name(path.name + ".part")
     try:
-        _draw(unfinished, size, pages)
+        _draw(unfinished, paper, pages)
         unfinished.replace(path)
     except OSError as error:
         unfinished.unlink(missing_ok=True)
@@ -123,7 +125,25 @@ def write_sheets(
             f"The sheets cannot be written to {path} ({error.strerror}).",
             "Name a folder that you may write to, with room on its disk.",
         ) from error
-    return Sheets(path, size, pages)
+    return Sheets(path, paper, pages)
+
+
+def print_ratio(paper: Paper, measured_mm: float) -> float:
+    """Size of a print over that of the drawing, from its check line.
+
+    Raises
+    ------
+    InputError
+        The reading cannot be that line: not a length, or off by more than a tenth.
+    """
+    ratio = measured_mm / paper.check_mm
+    if not math.isfinite(ratio) or abs(ratio - 1.0) > LARGEST_RESCALING:
+        raise InputError(
+            f"The line at the foot of the sheet is {paper.check_mm:g} mm long as drawn, "
+            f"but {measured_mm:g} mm was given.",
+            "Measure it again, from end tick to end tick, in millimetres.",
+        )
+    return ratio
 
 
 def length_as_printed(
@@ -154,13 +174,7 @@ def length_as_printed(
     >>> length_as_printed(230.0, PAPERS["A4"], 98.6)
     BarLength(length_mm=226.78, u95_mm=0.69)
     """
-    ratio = check_measured_mm / paper.check_mm
-    if not math.isfinite(ratio) or abs(ratio - 1.0) > LARGEST_RESCALING:
-        raise InputError(
-            f"The line at the foot of the sheet is {paper.check_mm:g} mm long as drawn, "
-            f"but {check_measured_mm:g} mm was given.",
-            "Measure it again, from end tick to end tick, in millimetres.",
-        )
+    ratio = print_ratio(paper, check_measured_mm)
     stretch = drawn_mm / paper.check_mm
     return BarLength(round(drawn_mm * ratio, 3), round(rule_u95_mm * stretch, 3))
 
@@ -187,9 +201,16 @@ def _draw_page(pen: Pen, paper: Paper, page: Page, number: int, count: int) -> N
     draw_check_line(pen, paper)
     for bar in page.bars:
         draw_bar(pen, bar)
+    if page.board is not None:
+        draw_board(pen, page.board)
     if not page.sideways:
         for card in page.cards:
             draw_card(pen, card)
-    if page.role is Role.SEAT:
-        lowest = max(card.y_mm for card in page.cards)
-        draw_seat_note(pen, lowest + card_size_mm(CARD_SIDE_MM)[1])
+    if page.role in (Role.SEAT, Role.END):
+        wide, high = card_size_mm(CARD_SIDE_MM)
+        bottom = max(card.y_mm for card in page.cards) + high - 0.5 * wide
+        tags = [card.tag for card in page.cards]
+        if page.role is Role.SEAT:
+            draw_seat_note(pen, bottom + 30.0)
+        elif bottom < LOWEST_NOTE_MM:
+            draw_end_note(pen, bottom, list(zip(tags[::2], tags[1::2], strict=False)))

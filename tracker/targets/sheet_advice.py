@@ -30,9 +30,9 @@ STEPS = (
     ),
     (
         "Scale bars: long, straight, measured",
-        "Glue the whole strip, or cut it across and put its two ends farther apart on a straight "
-        "batten. Measure from centre to centre with the best rule in the shop and write it on "
-        "the bar. Two bars in different directions find each other's mistakes.",
+        "Glue the strip whole. Longer is better: glue two ends of long bars far apart on a "
+        "straight batten. Measure from dot to dot, or tick to tick, with the best rule in the shop "
+        "and write it on the bar. Two bars in different directions find each other's mistakes.",
     ),
     (
         "Bench cards: lay them about",
@@ -137,8 +137,27 @@ def draw_seat_note(pen: Pen, top: float) -> None:
         pen.line(x + k * dx, ground + k * dy, end, ground + k * dy, HAIR_MM)
         pen.text(end + 1.5, ground + k * dy + 1.2, words, 10)
     words = (
-        "The ticks outside the rim point at the centre. Carry them over to the back of the board, "
-        "drill there square to it, and set the pin so that its point stands a known length below "
-        "the print. Write that length on the card. Number 1 is for seat 1."
+        "Glue the card to a stiff board and drill through the dot, square to the board. Set the "
+        "pin so that its point stands a known length below the print, the same for all three, and "
+        "write that length on the card: frame survey asks for it (--pin). Number 1 is for seat 1, "
+        "2 for seat 2, 3 for seat 3: seen from above they run round against the clock."
     )
     pen.paragraph(MARGIN_MM, ground + k * 14 + 12.0, pen.width_mm - 2 * MARGIN_MM, words, 10, 4.7)
+
+
+def draw_end_note(pen: Pen, top: float, pairs: list[tuple[int, int]]) -> None:
+    """Two ends on a batten, and a line to write each long bar's length on."""
+    left, right, level = MARGIN_MM + 8.0, pen.width_mm - MARGIN_MM - 8.0, top + 24.0
+    batten = [(left, level - 5), (right, level - 5), (right, level + 5), (left, level + 5)]
+    pen.outline(batten, LINE_MM, 0.93)
+    for x in (left + 12.0, right - 12.0):
+        _mini(pen, x, level, 0.0, 8.0)
+        pen.line(x, level - 8.0, x, level - 15.0, HAIR_MM)
+    pen.line(left + 12.0, level - 12.0, right - 12.0, level - 12.0, HAIR_MM)
+    middle = 0.5 * (left + right)
+    pen.text(middle, level - 14.0, "from dot to dot: half a metre or more", 10, align="centre")
+    for row, (a, b) in enumerate(pairs):
+        y = level + 17.0 + 8.0 * row
+        pen.text(left, y, f"Long bar {a}-{b} measures", 10)
+        pen.line(left + 46.0, y + 0.4, left + 90.0, y + 0.4, HAIR_MM)
+        pen.text(left + 92.0, y, "mm: a line of bars.csv", 10)

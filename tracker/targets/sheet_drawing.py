@@ -18,6 +18,7 @@ from tracker.targets.sheet_plan import (
     FOOTER_MM,
     MARGIN_MM,
     Bar,
+    Board,
     Card,
     Page,
     Paper,
@@ -34,7 +35,9 @@ TITLES = {
     Role.FRAME: "Frame cards",
     Role.BENCH: "Bench cards",
     Role.BAR: "Scale bars",
+    Role.END: "Ends of long bars",
     Role.LASTING: "Block cards",
+    Role.BOARD: "Calibration board",
 }
 USES = {
     Role.SEAT: "Stand in the three seats when the frame is off: a pin through the centre, "
@@ -44,6 +47,10 @@ USES = {
     Role.BENCH: "Lay about the block. They must not move while the photographs are taken; "
     "between days they may.",
     Role.BAR: "Glue to something that stays straight, then measure from centre to centre.",
+    Role.END: "Two to a bar, as far apart as a straight batten allows, both the same way up. "
+    "Measure from dot to dot.",
+    Role.BOARD: "Glue the whole sheet to something flat and stiff. For the lens alone: it gives "
+    "no scale.",
     Role.LASTING: "For faces of the block that stay: the back, the base. One number, one place, "
     "to the end.",
 }
@@ -81,6 +88,12 @@ class Pen:
         if fill is not None:
             self.canvas.setFillGray(fill)
         self.canvas.drawPath(path, stroke=1 if width else 0, fill=0 if fill is None else 1)
+
+    def disc(self, x: float, y: float, radius: float, grey: float) -> None:
+        """Filled circle about its centre (0 black, 1 white)."""
+        k = PT_PER_MM
+        self.canvas.setFillGray(grey)
+        self.canvas.circle(x * k, (self.height_mm - y) * k, radius * k, stroke=0, fill=1)
 
     def line(self, x0: float, y0: float, x1: float, y1: float, width: float = LINE_MM) -> None:
         """Straight black line."""
@@ -144,8 +157,21 @@ def draw_card(pen: Pen, card: Card) -> None:
     right = left + wide - card.rim_mm
     pen.text(right, base - 3.4, card.role.value, 8, STRONG, "right")
     pen.text(right, base, f"{card.side_mm:g} mm", 8, BODY, "right")
-    if card.role is Role.SEAT:
+    if card.role in (Role.SEAT, Role.END):
         _centre_ticks(pen, card)
+        _centre_dot(pen, card)
+
+
+def draw_board(pen: Pen, board: Board) -> None:
+    """The board's squares, the upper left one black, and its facts in figures below."""
+    size = board.square_mm
+    for row in range(board.rows):
+        for column in range(row % 2, board.columns, 2):
+            pen.box(board.x_mm + column * size, board.y_mm + row * size, size, size)
+    across, down = board.corners
+    words = f"{across} x {down} inner corners, squares of {size:g} mm as drawn"
+    bottom = board.y_mm + board.rows * size
+    pen.text(board.x_mm + board.columns * size, bottom + 5.0, words, 9, BODY, "right")
 
 
 def draw_bar(pen: Pen, bar: Bar) -> None:
@@ -220,10 +246,16 @@ def footer_top_mm(pen: Pen) -> float:
 def _centre_ticks(pen: Pen, card: Card) -> None:
     """Ticks outside the white rim that point at the centre, where the pin goes."""
     reach = 0.5 * card.side_mm + card.rim_mm
-    for dx, dy in ((-1, 0), (1, 0), (0, -1)):
+    for dx, dy in ((-1, 0), (1, 0), (0, -1), (0, 1)):
         a, b = reach - 1.6, reach + 1.6
         x, y = card.x_mm, card.y_mm
         pen.line(x + dx * a, y + dy * a, x + dx * b, y + dy * b, HAIR_MM)
+
+
+def _centre_dot(pen: Pen, card: Card) -> None:
+    """A dot in a white ring where the diagonals cross; too small to change how it is read."""
+    pen.disc(card.x_mm, card.y_mm, 0.7, 1.0)
+    pen.disc(card.x_mm, card.y_mm, 0.3, 0.0)
 
 
 def _dimension(pen: Pen, bar: Bar, y: float) -> None:

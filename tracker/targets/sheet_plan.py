@@ -26,6 +26,9 @@ BAR_EDGE_MM = 2.75
 """Strip outside the white rim of a bar, for the centre ticks and the dimension line."""
 BAR_STEP_MM = 5.0
 """Bars have lengths in whole steps."""
+BOARD_SQUARES = (10, 7)
+"""Squares along and across the calibration board: one count even, so that it has one way up."""
+BOARD_SQUARE_MM = 20.0
 
 
 class Role(Enum):
@@ -35,11 +38,27 @@ class Role(Enum):
     FRAME = "frame"
     BENCH = "bench"
     BAR = "scale bar"
+    END = "bar end"
     LASTING = "block"
+    BOARD = "calibration board"
 
 
-FIRST_TAG = {Role.SEAT: 1, Role.FRAME: 10, Role.BENCH: 30, Role.BAR: 50, Role.LASTING: 70}
-ROOM = {Role.SEAT: 3, Role.FRAME: 20, Role.BENCH: 20, Role.BAR: 20, Role.LASTING: FAMILY_SIZE - 70}
+FIRST_TAG = {
+    Role.SEAT: 1,
+    Role.FRAME: 10,
+    Role.BENCH: 30,
+    Role.BAR: 50,
+    Role.END: 70,
+    Role.LASTING: 80,
+}
+ROOM = {
+    Role.SEAT: 3,
+    Role.FRAME: 20,
+    Role.BENCH: 20,
+    Role.BAR: 20,
+    Role.END: 10,
+    Role.LASTING: FAMILY_SIZE - 80,
+}
 """How many targets of each role have numbers of their own."""
 
 
@@ -99,17 +118,34 @@ class Bar:
 
 
 @dataclass(frozen=True, slots=True)
+class Board:
+    """The chequered calibration board; `x_mm`, `y_mm` is its upper left corner."""
+
+    columns: int
+    rows: int
+    square_mm: float
+    x_mm: float
+    y_mm: float
+
+    @property
+    def corners(self) -> tuple[int, int]:
+        """Inner corners along and across, by which the board is found."""
+        return self.columns - 1, self.rows - 1
+
+
+@dataclass(frozen=True, slots=True)
 class Page:
-    """One sheet: cards of one role, or bars (then read sideways)."""
+    """One sheet: cards of one role, or bars, or the board (these two are read sideways)."""
 
     role: Role
     cards: tuple[Card, ...]
     bars: tuple[Bar, ...] = ()
+    board: Board | None = None
 
     @property
     def sideways(self) -> bool:
         """Whether the page is read with its long edge level."""
-        return bool(self.bars)
+        return bool(self.bars) or self.board is not None
 
 
 def paper_named(name: str) -> Paper:
@@ -194,10 +230,30 @@ def bar_pages(paper: Paper, count: int) -> list[Page]:
     ]
 
 
+def end_pages(paper: Paper, count: int) -> list[Page]:
+    """Cards for `count` long bars, two to a bar, whose length the carver measures.
+
+    Raises
+    ------
+    InputError
+        More bars than there are pairs of numbers for.
+    """
+    return card_pages(paper, Role.END, 2 * count)
+
+
+def board_page(paper: Paper) -> Page:
+    """The calibration board, in the middle between head and foot of a page read sideways."""
+    columns, rows = BOARD_SQUARES
+    left = 0.5 * (paper.height_mm - columns * BOARD_SQUARE_MM)
+    top = 0.5 * (paper.width_mm + HEADER_MM - FOOTER_MM - rows * BOARD_SQUARE_MM)
+    return Page(Role.BOARD, (), (), Board(columns, rows, BOARD_SQUARE_MM, left, top))
+
+
 def _check_count(role: Role, count: int) -> None:
     if not 0 <= count <= ROOM[role]:
-        unit = "bars" if role is Role.BAR else f"{role.value} cards"
-        most = ROOM[role] // 2 if role is Role.BAR else ROOM[role]
+        paired = {Role.BAR: "bars", Role.END: "long bars"}
+        unit = paired.get(role, f"{role.value} cards")
+        most = ROOM[role] // 2 if role in paired else ROOM[role]
         raise InputError(
             f"There are numbers for 0 to {most} {unit}.", "Ask for fewer, and print them once only."
         )
