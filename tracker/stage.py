@@ -60,6 +60,7 @@ CLOUD_FILE = "cloud.ply"
 MAP_FILE = "stone_left.ply"
 HEATMAP_FILE = "heatmap.png"
 OVERLAYS_FOLDER = "overlays"
+SHEET_FILE = "tomorrow.pdf"
 
 __all__ = [
     "STATES",

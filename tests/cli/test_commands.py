@@ -276,6 +276,7 @@ def test_demo_twice(
     write(fixtures / "frame.csv", frame_lines())
     write(fixtures / "bars.csv", ["target_a,target_b,length_mm", "50,51,230.25"])
     write(fixtures / "points.csv", points_lines())
+    write(fixtures / "seats.csv", ["seat,x_mm,y_mm,z_mm", "1,0,0,0", "2,300,0,0", "3,0,240,0"])
     monkeypatch.setattr(tracker.demo, "FIXTURES", fixtures)
     measure_by(monkeypatch, lambda: None)
     for _ in range(2):

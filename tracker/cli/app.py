@@ -19,6 +19,7 @@ from tracker.cli import (
     points_import,
     points_list,
     progress,
+    report,
     stage_add,
     stage_list,
     stage_show,
@@ -86,6 +87,7 @@ _stage.command("add")(stage_add.stage_add)
 _stage.command("list")(stage_list.stage_list)
 _stage.command("show")(stage_show.stage_show)
 app.command("progress")(progress.progress)
+app.command("report")(report.report)
 app.command("demo")(demo.demo)
 
 

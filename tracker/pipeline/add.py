@@ -19,8 +19,11 @@ from tracker.pipeline.measure import Measured, Task, measure
 from tracker.pipeline.page import write_page
 from tracker.pipeline.pictures import draw_pictures
 from tracker.pipeline.record import stage_record
+from tracker.progress.series import Day, day_of
 from tracker.records.ply import CloudPoints, StoneLeftMap
 from tracker.report.colours import vertex_colours
+from tracker.report.evening import write_sheet
+from tracker.report.words import words_for
 from tracker.stage import StageRecord, list_stages, load_stage, stage_draft
 
 Progress = Callable[[str, float], None]
@@ -54,6 +57,7 @@ def add_stage(
     TrackerError
         Each child says what is wrong and what to do; the job is then as it was.
     """
+    words_for(job.settings.report.language, job.folder)  # refused now, not after the work
     task = task_of(job)
     taken = taken_at(folder)
     moment = taken or now or datetime.now()
@@ -70,6 +74,8 @@ def add_stage(
         draft.write(record, cloud_points(measured), stone_left_map(job, task, vertices))
         progress("drawing the page", LAST_SHARE)
         write_page(job, draft.folder)
+        day = Day(record, day_of(record.facts), task.surface, vertices)
+        write_sheet(job, day, draft.folder)
     progress("done", 1.0)
     return record
 

@@ -96,9 +96,13 @@ def _photo(
 ) -> PhotoFacts:
     digest = "" if file is None else file.sha256
     size = None if file is None else (file.width, file.height)
+    orientation = 1 if file is None else file.orientation
     if photo is None or not photo.used or photo.pose is None:
         reason = photo.reason if photo is not None else measured.placed.left_out.get(name, "")
-        return PhotoFacts(file=name, used=False, reason=reason, sha256=digest, size_px=size)
+        return PhotoFacts(
+            file=name, used=False, reason=reason, sha256=digest, size_px=size,
+            orientation=orientation,
+        )  # fmt: skip
     lens = measured.placed.adjustment.lenses[photo.lens]
     pose = measured.pose_in_model(photo.pose)
     return PhotoFacts(
@@ -112,6 +116,7 @@ def _photo(
         reprojection_rms_px=photo.rms_px,
         sha256=digest,
         size_px=size,
+        orientation=orientation,
     )
 
 

@@ -103,6 +103,17 @@ def one_day(job: Job, name: str) -> Day:
     return Day(record, day_of(record.facts), surface, readings)
 
 
+def chosen_day(job: Job, name: str | None) -> Day:
+    """The stage of that name, or the latest.
+
+    Raises
+    ------
+    JobError
+        There is no such stage, or none at all.
+    """
+    return read_series(job).latest if name is None else one_day(job, name)
+
+
 def day_of(facts: StageFacts) -> date:
     """The day of a stage.
 

@@ -79,6 +79,8 @@ class PhotoFacts:
         Digest of the file, so that the same photograph is known again.
     size_px : (width, height) or None
         As stored; None in records of before it was kept.
+    orientation : int
+        EXIF orientation, 1 to 8, for showing it upright.
     """
 
     file: str
@@ -91,6 +93,7 @@ class PhotoFacts:
     reprojection_rms_px: Px | None = None
     sha256: str = ""
     size_px: tuple[int, int] | None = None
+    orientation: int = 1
 
 
 @dataclass(frozen=True, slots=True)
