@@ -119,12 +119,12 @@ def _corner_covariance(adjustment: Adjustment, frame: Triad, seat_rows: Rows, ow
     out = np.empty((4, 3, 3))
     for k, row in enumerate(own):
         if row in seat_rows:  # a seat target's own corner: its two roles are one unknown
-            cov = solution.cov_of_joint(seat_rows)
+            cov = adjustment.cov_of_corners(seat_rows)
             J = by_seats[k].copy()
             place = 3 * int(np.flatnonzero(seat_rows == row)[0])
             J[:, place : place + 3] += frame.R
         else:
-            cov = solution.cov_of_joint(np.append(seat_rows, row))
+            cov = adjustment.cov_of_corners(np.append(seat_rows, row))
             J = np.concatenate([by_seats[k], frame.R], axis=1)
         out[k] = J @ cov @ J.T
     return out

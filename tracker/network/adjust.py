@@ -28,6 +28,7 @@ from tracker.network.record import Bar, KnownTarget, Settings, TiePoints
 from tracker.network.resection import flat_targets, resect
 from tracker.network.residuals import whitener
 from tracker.network.screening import screen
+from tracker.network.shared import shared_sigmas
 from tracker.network.solve import solve
 from tracker.network.start import Start, scale_to, start_network
 from tracker.network.summary import summarise
@@ -88,6 +89,9 @@ def adjust(
         detections, cameras, sizes, focal_guess_px, record, focal_known=focal_known, side_mm=side_mm
     )
     stand = _free_network(material, start)
+    taking_part = assemble(material, stand.choice, stand.values).tags
+    shared = shared_sigmas({tag: stand.values.corners[tag] for tag in taking_part})
+    stand = replace(stand, choice=replace(stand.choice, shared_mm=shared))
     if material.known:
         choice, values = lay_record(material, stand.choice, stand.values)
         choice, values = settle_record(material, choice, values)

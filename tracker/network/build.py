@@ -62,6 +62,8 @@ class Choice:
     tie_scale: float = 1.0
     record_scale: float = 1.0
     """Factor on the sigmas of the known corners."""
+    shared_mm: Mapping[int, float] = field(default_factory=dict)
+    """Sigma of the error that all photographs of a target share, per corner and coordinate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +169,7 @@ def assemble(material: Material, choice: Choice, values: Values) -> Assembled:
         points=np.concatenate([np.array(corners).reshape(-1, 3), tie_xyz]),
         seen=ties,
         known=_known(material, choice, row_of_tag),
-        distances=_distances(material, bars, row_of_tag),
+        distances=_distances(material, choice, bars, row_of_tag),
         lens_priors=tuple(
             _prior(g, s, material.settings)
             for g, s in zip(material.focal_guess_px, material.sizes, strict=True)
@@ -203,7 +205,7 @@ def _known(material: Material, choice: Choice, row_of_tag: Mapping[int, int]) ->
     return KnownPoints(
         np.concatenate([row_of_tag[tag] + np.arange(4) for tag in tags]),
         np.concatenate([material.known[tag].corners for tag in tags]),
-        np.concatenate([choice.record_scale * record_sigma(material, tag) for tag in tags]),
+        np.concatenate([known_sigma(material, choice, tag) for tag in tags]),
     )
 
 
@@ -217,14 +219,31 @@ def record_sigma(material: Material, tag: int) -> Array:
     return np.where(np.isfinite(u95) & (u95 > 0.0), u95 / 2.0, default)
 
 
-def bar_sigma(material: Material, row: int) -> float:
-    """Sigma of a bar's length, mm."""
-    u95 = material.bars[row].u95_mm
-    return material.settings.bar_sigma_mm if u95 is None or u95 <= 0.0 else u95 / 2.0
+def known_sigma(material: Material, choice: Choice, tag: int) -> Array:
+    """Sigma of what the photographs show of a known target against its record, (4,), mm."""
+    record = choice.record_scale * record_sigma(material, tag)
+    return np.asarray(np.hypot(record, choice.shared_mm.get(tag, 0.0)))
+
+
+def bar_sigma(material: Material, choice: Choice, row: int) -> float:
+    """Sigma of a bar's length against what the photographs show of it, mm."""
+    bar = material.bars[row]
+    given = bar.u95_mm
+    sigma = material.settings.bar_sigma_mm if given is None or given <= 0.0 else given / 2.0
+    return float(np.hypot(sigma, shared_length_sigma(choice, bar.target_a, bar.target_b)))
+
+
+def shared_length_sigma(choice: Choice, tag_a: int, tag_b: int) -> float:
+    """Part of the shared errors in the distance of two targets' centres, mm.
+
+    A centre is the mean of four corners.
+    """
+    a, b = choice.shared_mm.get(tag_a, 0.0), choice.shared_mm.get(tag_b, 0.0)
+    return float(np.hypot(a, b)) / 2.0
 
 
 def _distances(
-    material: Material, bars: tuple[int, ...], row_of_tag: Mapping[int, int]
+    material: Material, choice: Choice, bars: tuple[int, ...], row_of_tag: Mapping[int, int]
 ) -> KnownDistances:
     if not bars:
         return KnownDistances.none()
@@ -233,7 +252,7 @@ def _distances(
         np.array([row_of_tag[bar.target_a] + np.arange(4) for bar in chosen]),
         np.array([row_of_tag[bar.target_b] + np.arange(4) for bar in chosen]),
         np.array([bar.length_mm for bar in chosen]),
-        np.array([bar_sigma(material, k) for k in bars]),
+        np.array([bar_sigma(material, choice, k) for k in bars]),
     )
 
 

@@ -94,7 +94,7 @@ def choose_bars(material: Material, choice: Choice, values: Values) -> tuple[Cho
     """
     assembled = assemble(material, choice, values)
     solution = solve(assembled.network)
-    bars = measure_bars(material, assembled, solution)
+    bars = measure_bars(material, choice, assembled, solution)
     if not choice.held:
         return _bars_alone(material, choice, values, bars)
     good = {k for k, bar in bars.items() if _off(bar, bar.given_mm) <= material.settings.bar_limit}

@@ -20,7 +20,7 @@ from scipy import stats
 
 from tracker.maths.rigid import fit_rigid, motion_jacobian
 from tracker.maths.rotation import angle_rad
-from tracker.network.build import Assembled, Choice, Material, bar_sigma, record_sigma
+from tracker.network.build import Assembled, Choice, Material, bar_sigma, known_sigma
 from tracker.network.outcome import AdjustedBar, Seating
 from tracker.network.problem import Rows, Solution
 
@@ -57,7 +57,7 @@ def _test_target(
 ) -> TargetTest:
     rows = assembled.rows_of(tag)
     record = material.known[tag].corners
-    S = np.diag(np.repeat((choice.record_scale * record_sigma(material, tag)) ** 2, 3))
+    S = np.diag(np.repeat(known_sigma(material, choice, tag) ** 2, 3))
     C = solution.cov_of_joint(rows)
     off = (record - solution.points[rows]).ravel()
     if tag in choice.held:
@@ -97,7 +97,7 @@ def seating(
     middle = record.mean(axis=0)
     off = (solution.points[rows] - record).ravel()
     cov = solution.cov_of_joint(rows)
-    sigma = np.concatenate([choice.record_scale * record_sigma(material, tag) for tag in others])
+    sigma = np.concatenate([known_sigma(material, choice, tag) for tag in others])
     cov = cov + np.diag(np.repeat(sigma, 3) ** 2)
     J = motion_jacobian(record - middle).reshape(-1, 6)
     weighted = np.linalg.solve(cov, J)
@@ -126,7 +126,7 @@ def length_between(solution: Solution, rows_a: Rows, rows_b: Rows) -> tuple[floa
 
 
 def measure_bars(
-    material: Material, assembled: Assembled, solution: Solution
+    material: Material, choice: Choice, assembled: Assembled, solution: Solution
 ) -> dict[int, AdjustedBar]:
     """Every bar as the network has it; `u95_mm` is that of found less given."""
     out = {}
@@ -136,7 +136,7 @@ def measure_bars(
         found, sigma = length_between(
             solution, assembled.rows_of(bar.target_a), assembled.rows_of(bar.target_b)
         )
-        u95 = 2.0 * float(np.hypot(sigma, bar_sigma(material, k)))
+        u95 = 2.0 * float(np.hypot(sigma, bar_sigma(material, choice, k)))
         out[k] = AdjustedBar(
             bar.target_a, bar.target_b, bar.length_mm, found, u95, k in assembled.bars, ""
         )

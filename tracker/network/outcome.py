@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from tracker.maths.camera import Array, Lens, Pose
 from tracker.network.build import Choice, Material
 from tracker.network.problem import Network, Rows, Solution
+from tracker.network.shared import shared_covariance
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +126,38 @@ class Adjustment:
             if target.tag == tag:
                 return target
         raise KeyError(tag)
+
+    def cov_of_corners(self, points: Rows) -> Array:
+        """Joint covariance of some targets' corners, shared errors included, (3 k, 3 k), mm^2.
+
+        Parameters
+        ----------
+        points : (k,) rows in `network`
+        """
+        cov = self.solution.cov_of_joint(points)
+        for tag, rows in self.target_rows.items():
+            own = shared_covariance(self.solution.points[rows], self.choice.shared_mm.get(tag, 0.0))
+            for place, row in enumerate(points):
+                corner = np.flatnonzero(rows == row)
+                if len(corner):
+                    k, c = 3 * place, 3 * int(corner[0])
+                    cov[k : k + 3, k : k + 3] += own[c : c + 3, c : c + 3]
+        return cov
+
+    def length(self, tag_a: int, tag_b: int) -> tuple[float, float]:
+        """Distance between two targets' centres and its sigma, shared errors included, mm.
+
+        Raises
+        ------
+        KeyError
+            One of them took no part.
+        """
+        rows = np.concatenate([self.target_rows[tag_a], self.target_rows[tag_b]])
+        a, b = self.solution.points[rows].reshape(2, 4, 3).mean(axis=1)
+        length = float(np.linalg.norm(b - a))
+        toward = (b - a) / length / 4.0
+        j = np.concatenate([np.tile(-toward, 4), np.tile(toward, 4)])
+        return length, float(np.sqrt(max(0.0, j @ self.cov_of_corners(rows) @ j)))
 
     @property
     def free(self) -> bool:

@@ -11,6 +11,7 @@ from tracker.network.datum_test import TargetTest, measure_bars, seating, test_k
 from tracker.network.outcome import AdjustedBar, AdjustedPhoto, AdjustedTarget, Adjustment
 from tracker.network.problem import Rows, Solution
 from tracker.network.quality import warnings_of
+from tracker.network.shared import shared_covariance
 
 NOT_SEEN_TWICE = "seen in fewer than two usable photographs"
 
@@ -123,7 +124,8 @@ def _target(
         tag=tag,
         role=_role(material, tag),
         corners=solution.points[rows],
-        cov_corners=solution.cov_of_joint(rows),
+        cov_corners=solution.cov_of_joint(rows)
+        + shared_covariance(solution.points[rows], choice.shared_mm.get(tag, 0.0)),
         used=not moved,
         reason=reason,
         photos=photos,
@@ -144,7 +146,7 @@ def _role(material: Material, tag: int) -> str:
 def _bars(
     material: Material, choice: Choice, assembled: Assembled, solution: Solution
 ) -> tuple[AdjustedBar, ...]:
-    measured = measure_bars(material, assembled, solution)
+    measured = measure_bars(material, choice, assembled, solution)
     out = []
     for k, bar in enumerate(material.bars):
         if k not in measured:
