@@ -11,6 +11,7 @@ import typer
 from tracker import __version__
 from tracker.cli import (
     bars,
+    check,
     demo,
     frame,
     model,
@@ -86,6 +87,7 @@ _stage = _group("stage", "Photographed days.")
 _stage.command("add")(stage_add.stage_add)
 _stage.command("list")(stage_list.stage_list)
 _stage.command("show")(stage_show.stage_show)
+app.command("check")(check.check)
 app.command("progress")(progress.progress)
 app.command("report")(report.report)
 app.command("demo")(demo.demo)

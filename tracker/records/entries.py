@@ -108,8 +108,16 @@ def read_frame(path: Path, default_u95_mm: float) -> dict[int, FrameTarget]:
     return {tag: _frame_target(table, tag, found[tag]) for tag in sorted(found)}
 
 
-def read_bars(path: Path, default_u95_mm: float) -> tuple[Bar, ...]:
-    """Scale bars in the order of the file.
+def read_bars(path: Path, default_u95_mm: float, noun: str = "bar") -> tuple[Bar, ...]:
+    """Scale bars, or other known lengths, in the order of the file.
+
+    Parameters
+    ----------
+    path : Path
+    default_u95_mm : float
+        Of those without one.
+    noun : str
+        What messages call one.
 
     Raises
     ------
@@ -122,18 +130,18 @@ def read_bars(path: Path, default_u95_mm: float) -> tuple[Bar, ...]:
     for row in table.rows:
         a, b = _tag(table, row, "target_a"), _tag(table, row, "target_b")
         if a == b:
-            raise table.fault(row, f"the bar goes from target {a} to itself")
+            raise table.fault(row, f"the {noun} goes from target {a} to itself")
         if any({a, b} == {bar.target_a, bar.target_b} for bar in bars):
-            raise table.fault(row, f"the bar {a}-{b} is given twice")
+            raise table.fault(row, f"the {noun} {a}-{b} is given twice")
         length = table.number(row, "length_mm")
         if length <= 0.0:
-            raise table.fault(row, f"the bar {a}-{b} has a length of {length:g} mm")
+            raise table.fault(row, f"the {noun} {a}-{b} measures {length:g} mm")
         u95 = _u95(table, row, default_u95_mm)
         if u95 > LARGEST_BAR_U95 * length:
             raise table.fault(
                 row,
-                f"the bar {a}-{b} of {length:g} mm is said to be unsure by {u95:g} mm",
-                "A scale bar must be known to 1 % at the very least; check length and u95_mm "
+                f"the {noun} {a}-{b} of {length:g} mm is said to be unsure by {u95:g} mm",
+                f"A {noun} must be known to 1 % at the very least; check length and u95_mm "
                 "(a decimal comma may have split the length).",
             )
         bars.append(Bar(a, b, length, 0.5 * u95))
