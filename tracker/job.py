@@ -40,6 +40,7 @@ from tracker.records.tables import write_failure, write_whole
 
 if TYPE_CHECKING:
     from tracker.maths.camera import Array
+    from tracker.records.cameras import CameraRecord
     from tracker.records.model_import import ModelImport
     from tracker.surface import Surface
 
@@ -92,6 +93,11 @@ class Job:
         return self.folder / "seats.csv"
 
     @property
+    def cameras_path(self) -> Path:
+        """``cameras.json``."""
+        return self.folder / "cameras.json"
+
+    @property
     def stages_path(self) -> Path:
         """Folder of the stages."""
         return self.folder / "stages"
@@ -120,6 +126,12 @@ class Job:
         if not self.bars_path.is_file():
             return ()
         return read_bars(self.bars_path, self.settings.measuring.bar_u95_mm)
+
+    def cameras(self) -> tuple[CameraRecord, ...]:
+        """Calibrated cameras; none on record is allowed, since a day calibrates itself."""
+        from tracker.records.cameras import read_cameras
+
+        return read_cameras(self.cameras_path)
 
     def points(self) -> Points:
         """The pointing list, empty when none is on record."""
@@ -283,6 +295,16 @@ def put_printed_bars(
     bars = corrected_bars(job.bars(), drawn, printed, replace)
     _put(job, job.bars_path, lambda path: write_bars(path, bars), "scale bars", True)
     return bars
+
+
+def put_cameras(job: Job, cameras: tuple[CameraRecord, ...]) -> None:
+    """Puts calibrated cameras on record, each in the place of its last calibration."""
+    from tracker.records.cameras import write_cameras
+
+    fresh = {camera.key for camera in cameras}
+    kept = [camera for camera in job.cameras() if camera.key not in fresh]
+    together = (*kept, *cameras)
+    _put(job, job.cameras_path, lambda path: write_cameras(path, together), "cameras", True)
 
 
 def put_points(job: Job, source: Path, *, replace: bool = False) -> Points:

@@ -11,6 +11,7 @@ import typer
 from tracker import __version__
 from tracker.cli import (
     bars,
+    camera,
     check,
     demo,
     frame,
@@ -76,6 +77,7 @@ def _group(name: str, help_line: str) -> typer.Typer:
 
 app.command("new")(new.new)
 app.command("targets")(targets.targets)
+app.command("camera")(camera.camera)
 _group("frame", "The pointing frame's targets.").command("import")(frame.frame_import)
 _group("bars", "Scale bars.").command("import")(bars.bars_import)
 _group("model", "The model that is being copied.").command("import")(model.model_import)

@@ -23,7 +23,7 @@ from tracker.network.build import Assembled, Choice, Material, Values, assemble
 from tracker.network.datum_choice import choose_bars, lay_record, settle_record
 from tracker.network.fit import MIN_PHOTOS, score
 from tracker.network.outcome import Adjustment
-from tracker.network.problem import Solution
+from tracker.network.problem import LensPrior, Solution
 from tracker.network.record import Bar, KnownTarget, Settings, TiePoints
 from tracker.network.resection import flat_targets, resect
 from tracker.network.residuals import whitener
@@ -52,6 +52,7 @@ def adjust(
     bars: Sequence[Bar] = (),
     side_mm: float | Mapping[int, float] = 40.0,
     settings: Settings | None = None,
+    lens_priors: Mapping[int, LensPrior] | None = None,
 ) -> Adjustment:
     """Adjustment of the targets alone.
 
@@ -64,6 +65,7 @@ def adjust(
     known : mapping of target to its record (frame, lasting, seat); none for a free network
     bars : scale bars
     side_mm : printed side of the targets' black square, roughly; one for all or by number
+    lens_priors : what calibrations say of the lens, by row of the camera
 
     Raises
     ------
@@ -83,6 +85,7 @@ def adjust(
         dict(known or {}),
         tuple(bars),
         settings or Settings(),
+        lens_priors=dict(lens_priors or {}),
     )
     record = {tag: target.corners for tag, target in material.known.items()}
     start = start_network(

@@ -41,6 +41,8 @@ class Material:
     bars: tuple[Bar, ...]
     settings: Settings
     ties: TiePoints | None = None
+    lens_priors: Mapping[int, LensPrior] = field(default_factory=dict)
+    """What calibrations say of the lens, by row of the camera."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,8 +173,8 @@ def assemble(material: Material, choice: Choice, values: Values) -> Assembled:
         known=_known(material, choice, row_of_tag),
         distances=_distances(material, choice, bars, row_of_tag),
         lens_priors=tuple(
-            _prior(g, s, material.settings)
-            for g, s in zip(material.focal_guess_px, material.sizes, strict=True)
+            material.lens_priors.get(k) or _prior(g, s, material.settings)
+            for k, (g, s) in enumerate(zip(material.focal_guess_px, material.sizes, strict=True))
         ),
         sightings=_sightings(choice, pairs, seen, row_of_photo, row_of_tag),
     )

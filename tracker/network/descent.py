@@ -72,8 +72,8 @@ def evaluate(
     if len(network.distances.length_mm):
         cost += 0.5 * float(np.sum(normals.distance_residuals(unknowns, network)[0] ** 2))
     for row, prior in enumerate(network.lens_priors):
-        weight = normals.prior_weight(prior.sigma)
-        cost += 0.5 * float(np.sum(weight * (prior.vector - unknowns.lens[row]) ** 2))
+        off = prior.vector - unknowns.lens[row]
+        cost += 0.5 * float(off @ normals.prior_information(prior) @ off)
     loose = loose_columns(layout, kept)
     return cost, Weights(free, tuple(groups), loose, kept.loose_points)
 

@@ -22,7 +22,7 @@ import numpy as np
 from tracker.maths.camera import Array
 from tracker.network.eliminate import free_equations
 from tracker.network.layout import Group, Layout
-from tracker.network.problem import Network, Rows
+from tracker.network.problem import LensPrior, Network, Rows
 from tracker.network.residuals import (
     CAMERA,
     LENS,
@@ -162,10 +162,18 @@ def _add_distances(
 
 def _add_priors(S: Array, g: Array, unknowns: Unknowns, network: Network, layout: Layout) -> None:
     for row, prior in enumerate(network.lens_priors):
-        weight = prior_weight(prior.sigma)
+        weight = prior_information(prior)
         columns = layout.lens_column + LENS * row + np.arange(LENS)
-        S[columns, columns] += weight
-        g[columns] += weight * (prior.vector - unknowns.lens[row])
+        S[np.ix_(columns, columns)] += weight
+        g[columns] += weight @ (prior.vector - unknowns.lens[row])
+
+
+def prior_information(prior: LensPrior) -> Array:
+    """Weight matrix of a lens's prior, (8, 8)."""
+    if prior.cov is None:
+        return np.diag(prior_weight(prior.sigma))
+    scale = 1.0 / np.sqrt(np.diag(prior.cov))
+    return np.asarray(np.linalg.inv(prior.cov * np.outer(scale, scale)) * np.outer(scale, scale))
 
 
 def prior_weight(sigma: Array) -> Array:

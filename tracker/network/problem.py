@@ -110,6 +110,8 @@ class LensPrior:
     """(8,) in the order of LENS_PARAMETERS."""
     sigma: Array
     """(8,), infinite where nothing is known, zero where the parameter is held."""
+    cov: Array | None = None
+    """(8, 8), where the parameters' errors hang together; then `sigma` is its diagonal's root."""
 
 
 @dataclass(frozen=True, slots=True)

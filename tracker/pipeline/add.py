@@ -20,6 +20,7 @@ from tracker.pipeline.page import write_page
 from tracker.pipeline.pictures import draw_pictures
 from tracker.pipeline.record import stage_record
 from tracker.progress.series import Day, day_of
+from tracker.records.cameras import belief
 from tracker.records.ply import CloudPoints, StoneLeftMap
 from tracker.report.colours import vertex_colours
 from tracker.report.evening import write_sheet
@@ -115,6 +116,7 @@ def task_of(job: Job) -> Task:
         spacing_mm=settings.spacing_mm,
         model_tolerance_mm=settings.model_tolerance_mm,
         before=_spots_before(job),
+        lenses={camera.key: belief(camera) for camera in job.cameras()},
     )
 
 

@@ -14,15 +14,19 @@ from typing import TypeVar
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 from threadpoolctl import threadpool_limits
 
 from tracker.errors import NetworkError, PhotographError
-from tracker.maths.camera import Array, project
+from tracker.maths.camera import Array, Lens, project
 from tracker.network.adjust import adjust
+from tracker.network.normal import prior_information
 from tracker.network.outcome import Adjustment
+from tracker.network.problem import LensPrior
 from tracker.network.record import Bar, KnownTarget, Settings
+from tracker.network.residuals import LENS
 from tracker.photo_quality import PhotoQuality, clipped_share, edge_width_px, unfit
-from tracker.photos import Photograph, list_files, read_gray, read_photograph
+from tracker.photos import CameraKey, Photograph, list_files, read_gray, read_photograph
 from tracker.targets.detect import detect_targets, refine_targets
 from tracker.targets.observation import Detection
 
@@ -32,6 +36,8 @@ T = TypeVar("T")
 
 WORKERS = 2
 FEWEST_PHOTOS = 3
+UNLIKELY_LENS = float(stats.chi2.isf(1e-6, LENS))
+"""Squared distance of a lens from its calibration, in sigmas, that is no chance."""
 STEPS: Mapping[str, float] = {
     "photographs": 0.10,
     "targets": 0.12,
@@ -113,11 +119,14 @@ class Placed:
     adjustment : Adjustment
     left_out : mapping of file name to reason
         Photographs that took no part from the start.
+    notes : tuple of str
+        What the carver should know of the day's cameras.
     """
 
     day: Day
     adjustment: Adjustment
     left_out: Mapping[str, str]
+    notes: tuple[str, ...] = ()
 
 
 def open_day(folder: Path, step: Callable[[float], None] = lambda _: None) -> Day:
@@ -165,6 +174,7 @@ def place_day(
     bars: Sequence[Bar],
     outline: Array | None = None,
     settings: Settings | None = None,
+    lenses: Mapping[CameraKey, LensPrior] | None = None,
 ) -> Placed:
     """Poses of a day's photographs by their targets.
 
@@ -175,6 +185,8 @@ def place_day(
     known, bars : frame's and lasting targets on record, scale bars
     outline : (k, 3) array, mm, frame coordinates
         Points round the stone, to judge the exposure on it; None without a model.
+    lenses : mapping of camera to what its calibration says
+        One that the day's photographs contradict is set aside, and told.
 
     Raises
     ------
@@ -186,21 +198,36 @@ def place_day(
     left_out.update({day.photographs[k].name: reason for k, reason in blurred.items()})
     day = day.without(list(blurred))
     _enough(day, left_out)
-    first = _adjust(day, known, bars, settings)
+    believed = dict(lenses or {})
+    first = _adjust(day, known, bars, settings, believed)
+    notes = _disbelieve(day, first, believed)
+    if notes:
+        first = _adjust(day, known, bars, settings, believed)
     if outline is not None:
         burnt = _burnt_out(day, first, outline)
         if burnt:
             left_out.update({day.photographs[k].name: reason for k, reason in burnt.items()})
             day = day.without(list(burnt))
             _enough(day, left_out)
-            first = _adjust(day, known, bars, settings)
+            first = _adjust(day, known, bars, settings, believed)
     lens_of = [first.lenses[p.lens] for p in first.photos]
     rows = list(range(len(day.photographs)))
     refined = on_workers(
         lambda k: refine_targets(day.images[k], day.detections[k], lens_of[k]), rows
     )
     day = replace(day, detections=tuple(refined))
-    return Placed(day, _adjust(day, known, bars, settings), left_out)
+    return Placed(day, _adjust(day, known, bars, settings, believed), left_out, notes)
+
+
+def contradicted(lens: Lens, prior: LensPrior, camera: CameraKey) -> str:
+    """Why a calibration is not to be believed of a day that found this lens; empty if it is."""
+    off = lens.vector - prior.vector
+    if float(off @ prior_information(prior) @ off) <= UNLIKELY_LENS:
+        return ""
+    return (
+        f"the calibration of {camera.label} does not fit these photographs (focal length "
+        f"{100.0 * off[0] / prior.vector[0]:+.2f} %): set aside. Another zoom? Calibrate again"
+    )
 
 
 def on_workers(work: Callable[..., T], items: Sequence[object]) -> list[T]:
@@ -238,20 +265,42 @@ def _adjust(
     known: Mapping[int, KnownTarget],
     bars: Sequence[Bar],
     settings: Settings | None,
+    lenses: Mapping[CameraKey, LensPrior],
 ) -> Adjustment:
     cameras, first = day.cameras
     lead = [day.photographs[k] for k in first]
+    priors = {row: lenses[p.camera] for row, p in enumerate(lead) if p.camera in lenses}
+    focal = [
+        float(priors[row].vector[0]) if row in priors else p.focal_guess_px
+        for row, p in enumerate(lead)
+    ]
     return adjust(
         day.detections,
         names=[p.name for p in day.photographs],
         cameras=cameras,
         sizes=[(p.width, p.height) for p in lead],
-        focal_guess_px=[p.focal_guess_px for p in lead],
-        focal_known=[p.focal_known for p in lead],
+        focal_guess_px=focal,
+        focal_known=[p.focal_known or row in priors for row, p in enumerate(lead)],
         known=known,
         bars=bars,
         settings=settings,
+        lens_priors=priors,
     )
+
+
+def _disbelieve(
+    day: Day, adjustment: Adjustment, believed: dict[CameraKey, LensPrior]
+) -> tuple[str, ...]:
+    """Takes out calibrations that the photographs contradict; says which."""
+    notes = []
+    for row, first in enumerate(day.cameras[1]):
+        key = day.photographs[first].camera
+        prior = believed.get(key)
+        words = "" if prior is None else contradicted(adjustment.lenses[row], prior, key)
+        if words:
+            del believed[key]
+            notes.append(words)
+    return tuple(notes)
 
 
 def _edge_widths(day: Day) -> list[float]:

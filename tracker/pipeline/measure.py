@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +26,9 @@ from tracker.errors import AlignmentError
 from tracker.maths.camera import Array, Lens, Pose
 from tracker.network.adjust import add_ties
 from tracker.network.outcome import Adjustment
+from tracker.network.problem import LensPrior
 from tracker.network.record import Bar, KnownTarget, TiePoints
+from tracker.photos import CameraKey
 from tracker.pipeline.day import Clock, Day, Placed, open_day, place_day, quiet_threads
 from tracker.pipeline.needles import DayReadings, NeedleWork, read_needles
 from tracker.surface import Samples, Surface, sample_surface
@@ -54,6 +56,7 @@ class Task:
         Names of the points.
     before : tuple of OvercutSpot
         Over-cut spots of the stage before.
+    lenses : mapping of camera to what its calibration says of it
     """
 
     surface: Surface
@@ -70,6 +73,7 @@ class Task:
     spacing_mm: float = 2.0
     model_tolerance_mm: float = 0.05
     before: tuple[OvercutSpot, ...] = ()
+    lenses: Mapping[CameraKey, LensPrior] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +138,8 @@ def measure(folder: Path, task: Task, clock: Clock) -> Measured:
         with clock.step("photographs", "looking for targets in the photographs") as share:
             opened = open_day(folder, share)
         with clock.step("targets", "placing the photographs by the targets"):
-            placed = place_day(opened, task.known, task.bars, _outline(surface))
+            outline = _outline(surface)
+            placed = place_day(opened, task.known, task.bars, outline, lenses=task.lenses)
         with clock.step("ties", "following the stone's own texture"):
             placed, cloud = _tie(placed, surface, task.allowance_mm)
         with clock.step("alignment", "checking the frame against finished stone"):
@@ -261,7 +266,7 @@ def _tie(placed: Placed, surface: Surface, allowance_mm: float) -> tuple[Placed,
         surface,
         allowance_mm,
     )
-    return Placed(day, tied, placed.left_out), cloud
+    return replace(placed, adjustment=tied), cloud
 
 
 def _kept_ties(
@@ -345,7 +350,7 @@ def _warnings(
         for bar in adjustment.bars
         if not bar.used
     ]
-    words += list(adjustment.warnings)
+    words += [*placed.notes, *adjustment.warnings]
     if alignment.moved:
         words.append(alignment.reason)
     doubted = [name for name, doubt in zip(names, readings.doubted, strict=True) if doubt]
