@@ -20,10 +20,9 @@ from tracker.cloud.patch_views import View
 from tracker.comparison.needle import (
     NeedleResult,
     NeedleSettings,
-    low_places,
     measure_needles,
     stack_for,
-)  # fmt: skip
+)
 from tracker.comparison.readings import NotSeen
 from tracker.maths.camera import Array
 from tracker.surface import Surface
@@ -105,14 +104,6 @@ def test_named_points_begin_from_the_stone_round_about(
     assert named.readings.seen.all()
     true = true_stone_left(closed(carved), points, needles)
     assert np.abs(named.depth_mm - true).max() < 0.25
-
-
-def test_low_places_get_samples_in_between(result: NeedleResult) -> None:
-    points, needles, area = low_places(MODEL, result, below_mm=-0.3)
-    assert len(points) > 60
-    assert np.abs(points[:, :2] - [-15.0, 10.0]).max() < 12.0
-    np.testing.assert_allclose(np.linalg.norm(needles, axis=1), 1.0, atol=1e-9)
-    assert area.min() > 0.0
 
 
 def test_two_photographs_are_never_enough(views: list[View]) -> None:

@@ -1,11 +1,15 @@
 """Depth, tilt and bulge of a patch by least squares on the grey values of several photographs.
 
-Every photograph's patch is brought to mean 0 and length 1 (which cancels exposure and haze); the
-sum of squared differences from their weighted mean is made least by Gauss-Newton steps. Unknowns:
-d, the centre's move along the needle (counted in normal distance), the tilts a, b, and if wanted
-the bulge. With v_k the normalised patch of photograph k and t = sum w_k v_k / sum w_k,
+From every photograph's patch its mean and its slope of grey are taken off, and it is brought to
+length 1. The mean cancels exposure and haze. The slope goes because light that fades smoothly over
+a hollow agrees at almost any depth: it says nothing of where the stone is, and would outweigh the
+grain, which does. The sum of squared differences from the weighted mean is made least by
+Gauss-Newton steps. Unknowns: d, the centre's move along the needle (counted in normal distance),
+the tilts a, b, and if wanted the bulge. With v_k the normalised patch of photograph k, b_i the
+three grey trends (1, x, y made orthonormal) and t = sum w_k v_k / sum w_k,
 
-    cost = sum_k w_k |v_k - t|^2,    d v_k = (D - v_k (v_k . D)) / length,  D = d I_k - mean(d I_k)
+    cost = sum_k w_k |v_k - t|^2,
+    d v_k = (D - v_k (v_k . D)) / length,    D = d I_k - sum_i b_i (b_i . d I_k)
 
 so that H = sum_k w_k dv_k dv_k^T - W dt dt^T and g = sum_k w_k dv_k v_k - W dt t.
 
@@ -22,48 +26,19 @@ import numpy as np
 from numba import njit
 
 from tracker.cloud.patch_sampling import sample_patch, tangents
+from tracker.cloud.patch_window import HALVES, REORDER, normalise
 from tracker.maths.camera import Array
 
 MAX_VIEWS = 10
+LEAST_CONTRAST = 0.3
+"""Grey levels of grain below which a photograph says nothing."""
 FIELDS = 14
 """Width of a fit's record; see `FIT_*`."""
 FIT_DEPTH, FIT_NX, FIT_NY, FIT_NZ, FIT_CORR, FIT_WORST, FIT_SIGMA, FIT_SPREAD = range(8)
 FIT_VIEWS, FIT_CONTRAST, FIT_OK, FIT_STEP, FIT_HALVES, FIT_BULGE = range(8, 14)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def window(half: int, softness: float, out: Array) -> None:
-    """Weights of the grid points, a bell of standard deviation softness * half, sum 1."""
-    total = 0.0
-    n = 0
-    s = 1.0 / (softness * half) ** 2
-    for j in range(-half, half + 1):
-        for i in range(-half, half + 1):
-            out[n] = math.exp(-0.5 * (i * i + j * j) * s)
-            total += out[n]
-            n += 1
-    for k in range(n):
-        out[k] /= total
-
-
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def normalise(values: Array, weights: Array, count: int) -> float:
-    """Brings values to weighted mean 0 and length 1 in place; returns the standard deviation."""
-    mean = 0.0
-    for p in range(count):
-        mean += weights[p] * values[p]
-    square = 0.0
-    for p in range(count):
-        values[p] -= mean
-        square += weights[p] * values[p] * values[p]
-    length = math.sqrt(square)
-    if length > 1e-9:
-        for p in range(count):
-            values[p] /= length
-    return length
-
-
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def solve_small(matrix: Array, right: Array, size: int) -> bool:
     """Solves matrix x = right in place by Cholesky; False when not positive definite."""
     for j in range(size):
@@ -90,7 +65,7 @@ def solve_small(matrix: Array, right: Array, size: int) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def agreements(
     patches: Array, used: np.ndarray, views: int, w: Array, count: int, corr: Array
 ) -> float:
@@ -118,15 +93,15 @@ def agreements(
     return (total - number) / (number * (number - 1.0))
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def _sum_view(
-    patch: Array, mean_v: Array, w: Array, half: int, step: float, size: int, rows: Array,
-    contrast: float, share: float, H: Array, g: Array, mean_dv: Array,
+    patch: Array, mean_v: Array, w: Array, basis: Array, half: int, step: float, size: int,
+    rows: Array, contrast: float, share: float, H: Array, g: Array, mean_dv: Array,
 ) -> None:  # fmt: skip
     """One photograph's part of the normal equations, weight `share`, and of the mean derivative.
 
-    With D_a = d I / d unknown a, every product with dv_a = (D_a - mean D_a - v (v . D_a)) / length
-    follows from plain sums of D_a, D_a v, D_a t, D_a D_b, so one pass over the patch is enough.
+    With D_a = d I / d unknown a less its grey trends, every product with
+    dv_a = (D_a - v (v . D_a)) / length follows from sums of D_a v, D_a t, D_a D_b.
     """
     width = 2 * half + 1
     count = width * width
@@ -144,7 +119,7 @@ def _sum_view(
                 rows[4, n] = x * y * gm
                 rows[5, n] = 0.5 * y * y * gm
             n += 1
-    mean = np.empty(6)
+    level, across, down = basis[0], basis[1], basis[2]
     lean = np.empty(6)
     inv = 1.0 / contrast
     agree = 0.0
@@ -152,15 +127,21 @@ def _sum_view(
         agree += w[p] * patch[0, p] * mean_v[p]
     for a in range(size):
         row = rows[a]
-        s1 = 0.0
+        t0 = 0.0
+        t1 = 0.0
+        t2 = 0.0
+        for p in range(count):
+            q = w[p] * row[p]
+            t0 += q * level[p]
+            t1 += q * across[p]
+            t2 += q * down[p]
         s2 = 0.0
         s3 = 0.0
         for p in range(count):
-            q = w[p] * row[p]
-            s1 += q
-            s2 += q * patch[0, p]
-            s3 += q * mean_v[p]
-        mean[a] = s1
+            d = row[p] - t0 * level[p] - t1 * across[p] - t2 * down[p]
+            row[p] = d
+            s2 += w[p] * d * patch[0, p]
+            s3 += w[p] * d * mean_v[p]
         lean[a] = s2
         g[a] = -(s3 - s2 * agree) * inv
         for b in range(a + 1):
@@ -168,12 +149,12 @@ def _sum_view(
             s4 = 0.0
             for p in range(count):
                 s4 += w[p] * row[p] * other[p]
-            H[a, b] += share * (s4 - s1 * mean[b] - s2 * lean[b]) * inv * inv
+            H[a, b] += share * (s4 - s2 * lean[b]) * inv * inv
         for p in range(count):
-            mean_dv[a, p] += share * (row[p] - s1 - s2 * patch[0, p]) * inv
+            mean_dv[a, p] += share * (row[p] - s2 * patch[0, p]) * inv
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def _drop_strangers(
     patches: Array, used: np.ndarray, views: int, w: Array, count: int, corr: Array, least: float
 ) -> float:
@@ -195,20 +176,19 @@ def _drop_strangers(
     return float(pair)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def _write_relief(relief: Array, shape: Array, bulge: Array, half: int, step: float) -> None:
-    """Height of the grid points: the given shape, if any, and the bulge."""
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+def _write_relief(relief: Array, bulge: Array, half: int, step: float) -> None:
+    """Height of the grid points of a bulging patch."""
     n = 0
     for j in range(-half, half + 1):
         y = j * step
         for i in range(-half, half + 1):
             x = i * step
-            h = 0.5 * (bulge[0] * x * x + 2.0 * bulge[1] * x * y + bulge[2] * y * y)
-            relief[n] = h + shape[n] if len(shape) > 0 else h
+            relief[n] = 0.5 * (bulge[0] * x * x + 2.0 * bulge[1] * x * y + bulge[2] * y * y)
             n += 1
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def fit_patch(
     pixels: np.ndarray,
     layout: np.ndarray,
@@ -222,20 +202,21 @@ def fit_patch(
     half: int,
     step: float,
     tilt_sigma: float,
-    shape: Array,
     bulging: bool,
     rounds: int,
     drop_below: float,
     patches: Array,
     w: Array,
+    basis: Array,
+    half_w: Array,
+    half_basis: Array,
     record: Array,
 ) -> bool:
     """Least-squares fit of one patch; writes `record` (FIELDS long) and says whether it stands.
 
     `chosen` lists photographs, -1 at the end. Photographs that agree with the mean of the others
     by less than `drop_below` are dropped (worst first, three are kept) after the first step.
-    The surface is expected along `normal` give or take `tilt_sigma` (rad); `shape` is its relief
-    over the patch, empty when flat; `bulging` lets it bend.
+    The surface is expected along `normal` give or take `tilt_sigma` (rad); `bulging` lets it bend.
     """
     count = (2 * half + 1) ** 2
     views = 0
@@ -255,7 +236,7 @@ def fit_patch(
     c = np.empty(3)
     along = np.empty(3)
     bulge = np.zeros(3)
-    relief = np.empty(count if bulging or len(shape) > 0 else 0)
+    relief = np.empty(count if bulging else 0)
     H = np.empty((6, 6))
     g = np.empty(6)
     rows = np.empty((6, count))
@@ -279,7 +260,7 @@ def fit_patch(
             c[i] = point[i] + depth * needle[i]
             along[i] = needle[i] / slope
         if len(relief) > 0:
-            _write_relief(relief, shape, bulge, half, step)
+            _write_relief(relief, bulge, half, step)
         alive = 0
         for k in range(views):
             if not used[k]:
@@ -302,8 +283,8 @@ def fit_patch(
                 patches[k],
             )
             if good:
-                contrast[k] = normalise(patches[k, 0], w, count)
-                good = contrast[k] > 0.3
+                contrast[k] = normalise(patches[k, 0], w, basis, count)
+                good = contrast[k] > LEAST_CONTRAST
             used[k] = 1 if good else 0
             alive += used[k]
         if alive < 3:
@@ -341,6 +322,7 @@ def fit_patch(
                 patches[k],
                 mean_v,
                 w,
+                basis,
                 half,
                 step,
                 size,
@@ -398,6 +380,7 @@ def fit_patch(
         moved = abs(dd) + 0.3 * half * step * (abs(ta) + abs(tb))
         if abs(depth - start_depth) * slope > 6.0 * step:
             return False
+    record[FIT_HALVES] = _worst_half(patches, used, views, half_w, half_basis, count)
     _write_record(
         record,
         depth,
@@ -419,7 +402,26 @@ def fit_patch(
     return True
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+def _worst_half(
+    patches: Array, used: np.ndarray, views: int, half_w: Array, half_basis: Array, count: int
+) -> float:
+    """Least mean pair correlation over the four halves of the patch.
+
+    A patch at the foot of a ridge can agree by the ridge alone, at the ridge's depth; its far half
+    then does not agree.
+    """
+    corr = np.zeros(views)
+    worst = 1.0
+    for h in range(HALVES):
+        for k in range(views):
+            if used[k]:
+                normalise(patches[k, 0], half_w[h], half_basis[h], count)
+        worst = min(worst, agreements(patches, used, views, half_w[h], count, corr))
+    return worst
+
+
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def _write_record(
     record: Array, depth: float, m: Array, pair: float, corr: Array, used: np.ndarray,
     contrast: Array, views: int, H: Array, grads: Array, size: int, residual: float, slope: float,

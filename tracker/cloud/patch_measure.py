@@ -24,11 +24,11 @@ from tracker.cloud.patch_fit import (
     FIT_VIEWS,
     MAX_VIEWS,
     fit_patch,
-    window,
 )
 from tracker.cloud.patch_sampling import MAX_HALF
 from tracker.cloud.patch_sweep import agreement_at
 from tracker.cloud.patch_views import ViewStack
+from tracker.cloud.patch_window import HALVES, TRENDS, bell, halves, trends
 from tracker.maths.camera import Array
 
 PIECE = 512
@@ -60,6 +60,8 @@ class PatchSettings:
         Correlation with the others below which a photograph is dropped.
     views : int
         Photographs used at most.
+    least_facing : float
+        Cosine between normal and line of sight below which a photograph does not look.
     """
 
     level: int
@@ -70,26 +72,9 @@ class PatchSettings:
     rounds: int = 6
     tilt_sigma_rad: float = 0.25
     bulging: bool = False
-    drop_below: float = 0.5
+    drop_below: float = 0.3
     views: int = 8
-
-
-@dataclass(frozen=True, slots=True)
-class Reliefs:
-    """Known shapes of patches, on a grid across the given normal.
-
-    Attributes
-    ----------
-    heights_mm : (n, (2 half + 1)^2) array
-    weights : (n, (2 half + 1)^2) array, 0..1
-        How far each grid point belongs to the surface at the middle.
-    step_mm : float
-        Pitch of the grid.
-    """
-
-    heights_mm: NDArray[np.float32]
-    weights: NDArray[np.float32]
-    step_mm: float
+    least_facing: float = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,17 +138,20 @@ def _peaks(values: Array, number: int, out: np.ndarray) -> int:
 def _measure_piece(
     pixels: np.ndarray, layout: np.ndarray, scale: float, cameras: Array, centres: Array,
     hiding: np.ndarray, frames: Array, slack: Array, points: Array, needles: Array,
-    depths: Array, normals: Array, shapes: Array, weights: Array, fixed_step: float, half: int, softness: float, sweep: float, sweep_step: float,
-    rounds: int, tilt_sigma: float, bulging: bool, drop_below: float, views: int, record: Array,
+    depths: Array, normals: Array, half: int, softness: float, sweep: float, sweep_step: float,
+    rounds: int, tilt_sigma: float, bulging: bool, drop_below: float, views: int,
+    least_facing: float, record: Array,
     looking: np.ndarray, rival: Array,
 ) -> None:  # fmt: skip
     count = (2 * half + 1) ** 2
     patches = np.empty((MAX_VIEWS, 3, count))
     w = np.empty(count)
-    window(half, softness, w)
-    plain = w.copy()
-    flat = np.empty(0)
-    shaped = len(shapes) > 0
+    bell(half, softness, w)
+    basis = np.empty((TRENDS, count))
+    trends(half, w, basis)
+    half_w = np.empty((HALVES, count))
+    half_basis = np.empty((HALVES, TRENDS, count))
+    halves(half, w, half_w, half_basis)
     chosen = np.empty(min(views, MAX_VIEWS), dtype=np.int64)
     score = np.empty(len(chosen))
     place = np.empty(3)
@@ -175,8 +163,19 @@ def _measure_piece(
         for i in range(3):
             place[i] = points[n, i] + depths[n] * needles[n, i]
         looking[n] = choose_photographs(
-            cameras, centres, layout, scale, hiding, frames, slack, place, normals[n], 0.3,
-            half + 4.0, chosen, score,
+            cameras,
+            centres,
+            layout,
+            scale,
+            hiding,
+            frames,
+            slack,
+            place,
+            normals[n],
+            least_facing,
+            half + 4.0,
+            chosen,
+            score,
         )
         rival[n] = -2.0
         record[n, FIT_OK] = 0.0
@@ -185,17 +184,7 @@ def _measure_piece(
             slope += needles[n, i] * normals[n, i]
         if looking[n] < 3 or slope < 0.15:
             continue
-        step = fixed_step if shaped else _footprint_mm(cameras, chosen, place) * scale
-        shape = shapes[n] if shaped else flat
-        if shaped:
-            total = 0.0
-            for p in range(count):
-                w[p] = plain[p] * weights[n, p]
-                total += w[p]
-            if total < 0.3:
-                continue
-            for p in range(count):
-                w[p] /= total
+        step = _footprint_mm(cameras, chosen, place) * scale
         found = 1
         peaks[0] = side
         pitch = sweep_step * step / slope
@@ -204,24 +193,70 @@ def _measure_piece(
                 for i in range(3):
                     place[i] = points[n, i] + (depths[n] + s * pitch) * needles[n, i]
                 values[s + side] = agreement_at(
-                    pixels, layout, scale, cameras, chosen, place, normals[n], shape,
-                    half, step, patches, w,
+                    pixels,
+                    layout,
+                    scale,
+                    cameras,
+                    chosen,
+                    place,
+                    normals[n],
+                    half,
+                    step,
+                    patches,
+                    w,
+                    basis,
                 )
             found = _peaks(values, 2 * side + 1, peaks)
             if found == 0 or values[peaks[0]] < 0.2:
                 continue
         good = fit_patch(
-            pixels, layout, scale, cameras, chosen, points[n], needles[n],
-            depths[n] + (peaks[0] - side) * pitch, normals[n], half, step, tilt_sigma, shape, bulging,
-            rounds, drop_below, patches, w, record[n],
+            pixels,
+            layout,
+            scale,
+            cameras,
+            chosen,
+            points[n],
+            needles[n],
+            depths[n] + (peaks[0] - side) * pitch,
+            normals[n],
+            half,
+            step,
+            tilt_sigma,
+            bulging,
+            rounds,
+            drop_below,
+            patches,
+            w,
+            basis,
+            half_w,
+            half_basis,
+            record[n],
         )
         if found < 2 or values[peaks[1]] < values[peaks[0]] - RIVAL_WORTH:
             continue
         # a second depth that is nearly as good is fitted as well, and the better one kept
         if not fit_patch(
-            pixels, layout, scale, cameras, chosen, points[n], needles[n],
-            depths[n] + (peaks[1] - side) * pitch, normals[n], half, step, tilt_sigma, shape, bulging,
-            rounds, drop_below, patches, w, other,
+            pixels,
+            layout,
+            scale,
+            cameras,
+            chosen,
+            points[n],
+            needles[n],
+            depths[n] + (peaks[1] - side) * pitch,
+            normals[n],
+            half,
+            step,
+            tilt_sigma,
+            bulging,
+            rounds,
+            drop_below,
+            patches,
+            w,
+            basis,
+            half_w,
+            half_basis,
+            other,
         ):
             continue
         if good and abs(other[FIT_DEPTH] - record[n, FIT_DEPTH]) < 1.5 * step / slope:
@@ -244,7 +279,6 @@ def measure(
     normals: Array,
     settings: PatchSettings,
     threads: int = 2,
-    reliefs: Reliefs | None = None,
 ) -> Fits:
     """Sweeps and refines each hypothesis.
 
@@ -256,8 +290,6 @@ def measure(
     points, needles : (n, 3) arrays, mm, frame coordinates
     depths : (n,) array, mm along the needle
     normals : (n, 3) array, unit, outward normal of the stone there
-    reliefs : Reliefs
-        Shapes of the patches; flat ones without.
     """
     n = len(points)
     record = np.zeros((n, FIELDS))
@@ -268,18 +300,14 @@ def measure(
     if s.half > MAX_HALF:
         raise ValueError(f"half {s.half} is more than {MAX_HALF}")
 
-    none = np.zeros((0, 0))
-    fixed = 0.0 if reliefs is None else reliefs.step_mm
-
     def piece(start: int) -> None:
         part = slice(start, start + PIECE)
-        shapes = none if reliefs is None else reliefs.heights_mm[part].astype(np.float64)
-        weights = none if reliefs is None else reliefs.weights[part].astype(np.float64)
         _measure_piece(
             stack.levels[s.level], stack.layout[s.level], float(1 << s.level), stack.cameras,
             stack.centres, maps, hiding[0].frames, np.array(slack_mm, dtype=np.float64),
-            points[part], needles[part], depths[part], normals[part], shapes, weights, fixed, s.half, s.softness,
+            points[part], needles[part], depths[part], normals[part], s.half, s.softness,
             s.sweep_px, s.sweep_step_px, s.rounds, s.tilt_sigma_rad, s.bulging, s.drop_below, s.views,
+            s.least_facing,
             record[part], looking[part], rival[part],
         )  # fmt: skip
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from tracker.cloud.patch_fit import MAX_VIEWS, normalise
+from tracker.cloud.patch_fit import LEAST_CONTRAST, MAX_VIEWS
 from tracker.cloud.patch_sampling import sample_patch, tangents
+from tracker.cloud.patch_window import REORDER, normalise
 from tracker.maths.camera import Array
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def agreement_at(
     pixels: np.ndarray,
     layout: np.ndarray,
@@ -19,11 +20,11 @@ def agreement_at(
     chosen: np.ndarray,
     centre: Array,
     normal: Array,
-    relief: Array,
     half: int,
     step: float,
     patches: Array,
     w: Array,
+    basis: Array,
 ) -> float:
     """Mean correlation of the better two thirds of the photographs with their common mean.
 
@@ -31,6 +32,7 @@ def agreement_at(
     photograph may be blocked by stone not yet known.
     """
     count = (2 * half + 1) ** 2
+    flat = np.empty(0)
     u = np.empty(3)
     v = np.empty(3)
     tangents(normal, u, v)
@@ -49,14 +51,14 @@ def agreement_at(
             v,
             normal,
             normal,
-            relief,
+            flat,
             half,
             step,
             False,
             patches[alive],
         ):
             continue
-        if normalise(patches[alive, 0], w, count) > 0.3:
+        if normalise(patches[alive, 0], w, basis, count) > LEAST_CONTRAST:
             alive += 1
     if alive < 3:
         return -1.0

@@ -2,30 +2,22 @@
 
 Heat map: `measure_needles` on the samples of the model. Named points: `measure_needles` again with
 the heat map's result as `start`; the stone found round about is the starting value, and every
-point is then measured on its own. Low places: `low_places` gives samples between the samples.
+point is then measured on its own. Finer samples where the stone is low are measured likewise.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tracker.cloud.patch_views import View, ViewStack, stack_views
-from tracker.comparison.needle_accept import Fine, agrees_with_neighbours, measure_fine
-from tracker.comparison.needle_search import (
-    SEED_MM,
-    Scene,
-    Search,
-    count_looking,
-    make_scene,
-    propagate,
-    seed,
-    start_search,
-    thin,
-)  # fmt: skip
+from tracker.comparison.needle_figures import Fine, measure_fine, no_figures
+from tracker.comparison.needle_gate import Verdict, judge
+from tracker.comparison.needle_search import Scene, Search, count_looking, make_scene, start_search
+from tracker.comparison.needle_settle import Stone, begin_from, draw, find_stone
 from tracker.comparison.readings import VARIANCE_PARTS, NotSeen, Readings
 from tracker.maths.camera import Array
 from tracker.surface import Surface
@@ -47,9 +39,7 @@ class NeedleSettings:
         Above it a reading is "at least this much": one surface along the needle cannot be told
         from another behind a gap.
     spacing_mm : float
-        Distance of the places from each other, for the neighbourhood.
-    neighbours : int
-        How many of the twelve nearest must predict a depth.
+        Distance of the places from each other.
     threads : int
     """
 
@@ -57,7 +47,6 @@ class NeedleSettings:
     outward_mm: float = 70.0
     figure_mm: float = 25.0
     spacing_mm: float = 2.0
-    neighbours: int = 5
     threads: int = 2
 
 
@@ -79,8 +68,10 @@ class NeedleResult:
         Mean correlation of pairs of photographs.
     agreed : (n,) int array
         Photographs that agreed on the depth.
-    features : (n, 5) array
-        See `needle_accept.Fine`.
+    features : (n, k) array
+        See `needle_figures.FEATURES`.
+    stone : Stone
+        Dense stone found round the places, from which other places may begin.
     """
 
     readings: Readings
@@ -90,6 +81,7 @@ class NeedleResult:
     correlation: Array
     agreed: NDArray[np.int64]
     features: Array
+    stone: Stone
 
     @property
     def places(self) -> Array:
@@ -131,128 +123,60 @@ def measure_needles(
     needles = np.ascontiguousarray(needles, dtype=np.float64)
     stack = views if isinstance(views, ViewStack) else stack_for(views, surface, settings)
     scene = make_scene(stack, surface, settings.threads)
-    search = start_search(points, needles)
     if stack.count < 3 or len(points) == 0:
-        return _result(scene, search, None, settings)
-    tell(0.02)
-    source = _seeds(scene, search, settings) if start is None else _as_search(start)
-    tell(0.35)
-    reach = 2.5 * SEED_MM if start is None else 3.0 * settings.spacing_mm
-    stone = propagate(scene, search, source, reach, 4)
-    tell(0.6)
-    fine = measure_fine(scene, search, stone)
-    tell(0.95)
-    fine = _let_through(points, needles, fine, start, settings)
-    tell(1.0)
-    return _result(scene, search, fine, settings)
-
-
-def _seeds(scene: Scene, search: Search, settings: NeedleSettings) -> Search:
-    """Searches a thinned set from nothing and enters what it found into `search`."""
-    rows = thin(search.points, search.needles, SEED_MM)
-    seeds = start_search(search.points[rows], search.needles[rows])
-    seed(scene, seeds, settings.inward_mm, settings.outward_mm)
-    for name in ("depth", "normal", "corr", "looking", "views", "ok", "rivalled"):
-        getattr(search, name)[rows] = getattr(seeds, name)
-    return seeds
-
-
-def _as_search(result: NeedleResult) -> Search:
-    found = start_search(result.readings.points, result.readings.needles)
-    found.depth, found.normal, found.ok = result.depth_mm, result.normals, result.readings.seen
-    return found
-
-
-def _let_through(
-    points: Array, needles: Array, fine: Fine, start: NeedleResult | None,
-    settings: NeedleSettings,
-) -> Fine:  # fmt: skip
+        return _nothing(scene, points, needles, settings)
+    tell(0.05)
     if start is None:
-        passed = agrees_with_neighbours(
-            points,
-            needles,
-            fine,
-            points,
-            needles,
-            fine,
-            settings.spacing_mm,
-            settings.neighbours,
-            True,
+        stone = find_stone(
+            scene, points, settings.inward_mm, settings.outward_mm, settings.spacing_mm
         )
     else:
-        around = _fine_of(start)
-        passed = agrees_with_neighbours(
-            points,
-            needles,
-            fine,
-            start.readings.points,
-            start.readings.needles,
-            around,
-            settings.spacing_mm,
-            settings.neighbours,
-            False,
-        )
-    return replace(fine, ok=passed)
+        stone = start.stone
+    tell(0.8)
+    search = begin_from(stone, points, needles, surface)
+    fine = measure_fine(scene, search, draw(scene, stone))
+    tell(0.95)
+    verdict = judge(search, fine, stone, settings.threads)
+    result = _result(scene, search, fine, verdict, stone, settings)
+    tell(1.0)
+    return result
 
 
-def _fine_of(result: NeedleResult) -> Fine:
-    return Fine(
-        result.depth_mm, result.sigma_mm, result.normals, result.correlation, result.agreed,
-        result.readings.photos, result.readings.seen, result.features,
-    )  # fmt: skip
+def _nothing(scene: Scene, points: Array, needles: Array, settings: NeedleSettings) -> NeedleResult:
+    """The result where fewer than three photographs are at hand."""
+    n = len(points)
+    search = start_search(points, needles)
+    none = np.zeros(n, dtype=bool)
+    fine = no_figures(needles)
+    reason = np.full(n, int(NotSeen.TOO_FEW_PHOTOGRAPHS), dtype=np.int64)
+    verdict = Verdict(none, reason, np.full(n, np.inf))
+    stone = Stone(points, needles, np.zeros(n), needles.copy(), none, none, settings.spacing_mm)
+    return _result(scene, search, fine, verdict, stone, settings)
 
 
 def _result(
-    scene: Scene, search: Search, fine: Fine | None, settings: NeedleSettings
-) -> NeedleResult:
+    scene: Scene, search: Search, fine: Fine, verdict: Verdict, stone: Stone,
+    settings: NeedleSettings,
+) -> NeedleResult:  # fmt: skip
     n = len(search.points)
-    if fine is None:
-        zero = np.zeros(n)
-        fine = Fine(zero, zero, search.needles, zero, search.views, search.looking,
-                    np.zeros(n, bool), np.zeros((n, 5)))  # fmt: skip
-    seen = fine.ok
+    seen = verdict.given
     looking = np.maximum(search.looking, fine.looking)
     unknown = np.flatnonzero(~seen)
     looking[unknown] = np.maximum(looking[unknown], count_looking(scene, search, unknown))
     depth = np.where(seen, fine.depth, 0.0)
+    sigma = np.where(seen, verdict.sigma_mm, 0.0)
     beyond = seen & (depth > settings.figure_mm)
     variance = np.zeros((n, len(VARIANCE_PARTS)))
-    variance[:, 0] = np.where(seen, fine.sigma_mm**2, 0.0)
-    reason = np.full(n, int(NotSeen.NO_AGREEMENT), dtype=np.int64)
-    reason[search.rivalled] = int(NotSeen.AMBIGUOUS)
-    reason[looking < 3] = int(NotSeen.TOO_FEW_PHOTOGRAPHS)
-    reason[seen] = int(NotSeen.SEEN)
-    places = search.points + depth[:, None] * search.needles
-    closest = scene.model.signed_distance_mm(places) if n else np.zeros(0)
+    variance[:, 0] = sigma**2
+    reason = np.where(seen | (looking >= 3), verdict.reason, int(NotSeen.TOO_FEW_PHOTOGRAPHS))
+    closest = np.zeros(n)
+    if seen.any():
+        places = search.points[seen] + depth[seen, None] * search.needles[seen]
+        closest[seen] = scene.model.signed_distance_mm(places)
     readings = Readings(
         search.points, search.needles, seen, np.where(beyond, settings.figure_mm, depth), beyond,
-        np.where(seen, closest, 0.0), variance, looking, reason,
+        closest, variance, looking, reason.astype(np.int64),
     )  # fmt: skip
     return NeedleResult(
-        readings, depth, np.where(seen, fine.sigma_mm, 0.0), fine.normal, fine.corr, fine.views,
-        fine.features,
-    )  # fmt: skip
-
-
-def low_places(
-    surface: Surface, result: NeedleResult, below_mm: float = -0.2, spacing_mm: float = 1.0
-) -> tuple[Array, Array, Array]:
-    """Samples between the samples, where the stone is cut low or a low place may have been missed.
-
-    Returns
-    -------
-    points, needles : (m, 3) arrays
-    area_mm2 : (m,) array
-    """
-    from scipy.spatial import cKDTree
-
-    from tracker.surface import sample_surface
-
-    readings = result.readings
-    low = readings.seen & (readings.stone_left_mm < below_mm)
-    if not low.any():
-        return np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0)
-    samples = sample_surface(surface, spacing_mm)
-    near, _ = cKDTree(readings.points[low]).query(samples.points, distance_upper_bound=4.0)
-    take = np.isfinite(near)
-    return samples.points[take], samples.normals[take], samples.area_mm2[take]
+        readings, depth, sigma, fine.normal, fine.corr, fine.views, fine.features, stone
+    )

@@ -123,6 +123,36 @@ def modes(predicted: Array, width_mm: float, number: int) -> tuple[Array, NDArra
     return depth, leader, count
 
 
+def median_where(values: Array, there: NDArray[np.bool_]) -> Array:
+    """Median over the columns that are there, (n,); 0 where none is."""
+    ordered = np.sort(np.where(there, values, np.inf), axis=1)
+    count = there.sum(axis=1)
+    rows = np.arange(len(values))
+    last = values.shape[1] - 1
+    low = ordered[rows, np.maximum(count - 1, 0) // 2]
+    high = ordered[rows, np.minimum(count // 2, last)]
+    some = count > 0
+    return np.asarray(0.5 * (np.where(some, low, 0.0) + np.where(some, high, 0.0)))
+
+
+def agreed(
+    near: Neighbours, predicted: Array, depth: Array, normals: Array, width_mm: float
+) -> tuple[Array, Array]:
+    """Median depth and mean normal of the neighbours that predict about `depth`.
+
+    Returns
+    -------
+    (n,) array, mm, and (n, 3) array, unit; meaningless where `depth` is nan
+    """
+    with np.errstate(invalid="ignore"):
+        close = np.abs(predicted - depth[:, None]) <= width_mm
+    close[:, 0] |= ~close.any(axis=1)
+    middle = median_where(np.nan_to_num(predicted), close)
+    total = (normals[np.maximum(near.index, 0)] * close[:, :, None]).sum(axis=1)
+    length = np.linalg.norm(total, axis=1, keepdims=True)
+    return middle, np.asarray(total / np.maximum(length, 1e-9))
+
+
 def links(
     near: Neighbours, places: Array, normals: Array, among_places: Array, among_normals: Array,
     usable: NDArray[np.bool_], floor_mm: float, share: float,

@@ -1,13 +1,11 @@
-"""The search for stone along needles: candidates, choice, propagation.
+"""The search for stone along needles: first finds from nothing.
 
 Coarse depth maps give candidates on a thinned set of places; each is refined in the photographs;
-neighbours decide which of a needle's candidates are stone; measured stone is handed on to the
-places between, each checked in the photographs on its own.
+neighbours and free lines of sight decide which of a needle's candidates are stone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -23,22 +21,13 @@ from tracker.cloud.patch_fit import (
     FIT_DEPTH,
     FIT_NX,
     FIT_NZ,
-    FIT_SPREAD,
     FIT_VIEWS,
 )  # fmt: skip
 from tracker.cloud.patch_measure import Fits, PatchSettings, measure
 from tracker.cloud.patch_views import ViewStack
-from tracker.comparison.needle_neighbours import (
-    Neighbours,
-    find_neighbours,
-    modes,
-    predict,
-    support,
-)
+from tracker.comparison.needle_neighbours import find_neighbours
 from tracker.maths.camera import Array
 from tracker.surface import Surface
-
-Progress = Callable[[float], None]
 
 SEED_MM = 4.0
 """Distance of the places at which the search begins."""
@@ -46,11 +35,15 @@ MAP_PX = 448
 MODEL_SLACK_MM = 3.0
 """The model hides what lies this far behind it; over-cuts are hardly deeper."""
 STONE_SLACK_MM = 2.0
+"""Stone found hides what lies this far behind it; finds are rough at first."""
 AIR_MARGIN_MM = 3.0
 COARSE_MM_PER_PX = 0.55
-LEAST_CORR = 0.60
-PASS_CORR = 0.70
+LEAST_CORR = 0.40
 RIVAL = -0.03
+CLEAR_MM = 0.5
+"""Off the model before the needle asks whether it meets it again."""
+GAP_MARGIN_MM = 1.0
+"""A reading this near before the next lump may belong to it."""
 VOTE_SHARE = 0.25
 MOST_VIEWS = 8
 
@@ -69,6 +62,7 @@ class Search:
     views : (n,) int, photographs that agreed on it
     ok : (n,) bool, whether stone was found
     rivalled : (n,) bool, whether a second depth was as good
+    limit : (n,) array, mm, where the needle meets the model again; inf where it does not
     """
 
     points: Array
@@ -80,6 +74,16 @@ class Search:
     views: NDArray[np.int64]
     ok: NDArray[np.bool_]
     rivalled: NDArray[np.bool_]
+    limit: Array
+
+    @property
+    def behind(self) -> NDArray[np.bool_]:
+        """Stone found behind a gap of the model, (n,)."""
+        return np.asarray(self.ok & self.depth_limit_passed(self.depth))
+
+    def depth_limit_passed(self, depth: Array) -> NDArray[np.bool_]:
+        """Whether depths lie behind a gap of the model, (n,)."""
+        return np.asarray(depth > self.limit)
 
     @property
     def places(self) -> Array:
@@ -104,12 +108,19 @@ class Scene:
         return int(np.clip(np.round(np.log2(COARSE_MM_PER_PX / self.gsd_mm)), 0, 2))
 
 
-def start_search(points: Array, needles: Array) -> Search:
-    """A search in which nothing is known yet."""
+def start_search(points: Array, needles: Array, model: Surface | None = None) -> Search:
+    """A search in which nothing is known yet.
+
+    Stone behind a gap in the model may be another lump: the needle may have left the stone in
+    the gap, where no photograph need show it. The model tells where such depths begin.
+    """
     n = len(points)
+    limit = np.full(n, np.inf)
+    if model is not None and n:
+        limit = CLEAR_MM + model.first_hit_mm(points + CLEAR_MM * needles, needles)
     return Search(
         points, needles, np.zeros(n), needles.copy(), np.zeros(n), np.zeros(n, np.int64),
-        np.zeros(n, np.int64), np.zeros(n, bool), np.zeros(n, bool),
+        np.zeros(n, np.int64), np.zeros(n, bool), np.zeros(n, bool), limit - GAP_MARGIN_MM,
     )  # fmt: skip
 
 
@@ -141,7 +152,7 @@ def seed(scene: Scene, search: Search, inward_mm: float, outward_mm: float) -> N
     fits = measure(
         scene.stack, [scene.model_maps], [MODEL_SLACK_MM], points[row], needles[row],
         depths[row, column], normals[row, column],
-        PatchSettings(scene.coarse_level, half=3, bulging=True, drop_below=0.5), scene.threads,
+        PatchSettings(scene.coarse_level, half=3, bulging=True, drop_below=0.3), scene.threads,
     )  # fmt: skip
     good = fits.stands & (fits.record[:, FIT_CORR] > LEAST_CORR) & _enough_views(fits)
     best = np.zeros(len(points), dtype=np.int64)
@@ -238,10 +249,11 @@ def _agreeing(
 def _take_nearest(
     search: Search, row: NDArray[np.int64], fits: Fits, strong: NDArray[np.bool_]
 ) -> None:
-    """Of each needle's strong candidates the one nearest to the model's surface."""
+    """Of each needle's strong candidates the nearest to the model, behind no gap if possible."""
     which = np.flatnonzero(strong)
-    size = np.abs(fits.record[which, FIT_DEPTH])
-    which = which[np.lexsort((size, row[which]))]
+    depth = fits.record[which, FIT_DEPTH]
+    behind = depth > search.limit[row[which]]
+    which = which[np.lexsort((np.abs(depth), behind, row[which]))]
     first = np.ones(len(which), dtype=bool)
     first[1:] = row[which][1:] != row[which][:-1]
     which = which[first]
@@ -258,92 +270,6 @@ def _store(search: Search, rows: NDArray[np.int64], fits: Fits, which: NDArray[n
     search.looking[rows] = fits.looking[which]
     search.rivalled[rows] = fits.rival[which] > RIVAL
     search.ok[rows] = True
-
-
-def propagate(
-    scene: Scene, search: Search, source: Search, reach_mm: float, rounds: int
-) -> DepthMaps:
-    """Hands stone from measured places to those between; every one is checked on its own.
-
-    Parameters
-    ----------
-    search : places to measure; those already `ok` are kept
-    source : places measured before (may be the same object)
-    reach_mm : how far a neighbour may be
-    rounds : times over
-
-    Returns
-    -------
-    DepthMaps
-        The stone as it is known at the end.
-    """
-    stone = _draw(scene, source)
-    for _ in range(rounds):
-        todo = np.flatnonzero(~search.ok)
-        if len(todo) == 0:
-            break
-        near = find_neighbours(search.points[todo], search.needles[todo], source.points,
-                               source.needles, 9, reach_mm, source is search)  # fmt: skip
-        if source is search:
-            near = _without(near, todo)
-        guess = predict(near, search.points[todo], search.needles[todo], source.places,
-                        source.normal, source.ok)  # fmt: skip
-        depth, leader, _ = modes(guess, 0.8, 2)
-        _try(scene, search, source, stone, todo, near, depth, leader)
-        if source is not search:
-            source = search
-            reach_mm = min(reach_mm, 3.0 * SEED_MM)
-        stone = _draw(scene, search)
-        through = seen_through(scene.stack, stone, search.places, AIR_MARGIN_MM, scene.threads)
-        search.ok &= through < 2
-    return stone
-
-
-def _without(near: Neighbours, rows: NDArray[np.int64]) -> Neighbours:
-    own = near.index == rows[:, None]
-    return Neighbours(np.where(own, -1, near.index), np.where(own, np.inf, near.distance_mm))
-
-
-def _draw(scene: Scene, search: Search) -> DepthMaps:
-    ok = search.ok
-    return draw_stone(scene.stack, scene.frames, MAP_PX, search.places[ok], search.normal[ok],
-                      0.75 * SEED_MM, scene.threads)  # fmt: skip
-
-
-def _try(
-    scene: Scene, search: Search, source: Search, stone: DepthMaps, todo: NDArray[np.int64],
-    near: Neighbours, depth: Array, leader: NDArray[np.int64],
-) -> None:  # fmt: skip
-    """Measures the predicted depths of the places `todo`, first guess first."""
-    settings = PatchSettings(scene.coarse_level, half=3, bulging=True, drop_below=0.5)
-    for c in range(depth.shape[1]):
-        ask = np.flatnonzero(np.isfinite(depth[:, c]) & ~search.ok[todo])
-        if len(ask) == 0:
-            continue
-        rows = todo[ask]
-        from_row = near.index[ask, leader[ask, c]]
-        fits = measure(
-            scene.stack, [scene.model_maps, stone], [MODEL_SLACK_MM, STONE_SLACK_MM],
-            search.points[rows], search.needles[rows], depth[ask, c], source.normal[from_row],
-            settings, scene.threads,
-        )  # fmt: skip
-        search.looking[rows] = np.maximum(search.looking[rows], fits.looking)
-        record = fits.record
-        good = fits.stands & (record[:, FIT_CORR] > PASS_CORR) & (fits.rival < RIVAL)
-        good &= _enough_views(fits)
-        good &= record[:, FIT_SPREAD] < 1.5
-        which = np.flatnonzero(good)
-        _store(search, rows[which], fits, which)
-
-
-def check_neighbourhood(search: Search, spacing_mm: float, least: int = 4) -> NDArray[np.bool_]:
-    """Whether enough neighbours' planes predict each place's depth, (n,)."""
-    near = find_neighbours(search.points, search.needles, search.points, search.needles, 12,
-                           4.0 * spacing_mm, True)  # fmt: skip
-    guess = predict(near, search.points, search.needles, search.places, search.normal, search.ok)
-    slope = np.maximum(np.einsum("nd,nd->n", search.needles, search.normal), 0.2)
-    agree, _ = support(guess, search.depth, 0.8 / slope)
-    return np.asarray(search.ok & (agree >= least))
 
 
 def count_looking(scene: Scene, search: Search, rows: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -24,7 +24,6 @@ from tracker.comparison.needle import (
     measure_needles,
     stack_for,
 )
-from tracker.comparison.needle_gate import gate
 from tracker.comparison.readings import NotSeen, Readings
 from tracker.comparison.uncertainty import (
     model_variance_mm2,
@@ -112,19 +111,16 @@ def read_needles(
         stack, work.surface, samples.points, samples.normals, settings,
         progress=lambda s: share(0.75 * s),
     )  # fmt: skip
-    passed = gate(coarse, work.surface)
-    finer = finer_samples(work.surface, samples, passed.readings)
+    finer = finer_samples(work.surface, samples, coarse.readings)
     fine_settings = replace(settings, spacing_mm=finer.spacing_mm)
     fine = measure_needles(
         stack, work.surface, finer.extra.points, finer.extra.normals, fine_settings, start=coarse
     )
-    fine = gate(fine, work.surface)
     share(0.85)
     at = measure_needles(stack, work.surface, points, needles, settings, start=coarse)
-    at = gate(at, work.surface, coarse)
     share(0.92)
-    budget = _Budget(work, passed)
-    over_surface = join_readings(finer, budget.complete(passed), budget.complete(fine))
+    budget = _Budget(work, coarse)
+    over_surface = join_readings(finer, budget.complete(coarse), budget.complete(fine))
     at_points = budget.complete(at)
     joined = join_samples(finer, samples)
     return _cross_checked(work, joined, over_surface, at_points)

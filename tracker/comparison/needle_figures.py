@@ -1,0 +1,137 @@
+"""Full-resolution figures along needles: two patch sizes fitted at each place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.cloud.patch_choice import DepthMaps
+from tracker.cloud.patch_fit import (
+    FIT_CONTRAST,
+    FIT_CORR,
+    FIT_DEPTH,
+    FIT_HALVES,
+    FIT_NX,
+    FIT_NZ,
+    FIT_SIGMA,
+    FIT_SPREAD,
+    FIT_STEP,
+    FIT_VIEWS,
+)
+from tracker.cloud.patch_measure import Fits, PatchSettings, measure
+from tracker.comparison.needle_search import MODEL_SLACK_MM, STONE_SLACK_MM, Scene, Search
+from tracker.maths.camera import Array
+
+SMALL = PatchSettings(0, half=4, softness=0.7, sweep_px=0.0, bulging=True, rounds=5, views=9)
+LARGE = PatchSettings(0, half=7, softness=0.5, sweep_px=0.0, bulging=True, rounds=3, views=9)
+COUNT = PatchSettings(0, half=1, sweep_px=0.0, rounds=0, least_facing=0.45)
+"""Photographs count that look at less than 63 degrees from the stone's normal."""
+LEAST_CORR = 0.3
+DISCORD_FLOOR_MM = 0.02
+MOST_APART_PX = 1.5
+"""Difference of the two sizes, in footprints, beyond which they see different things."""
+
+FEATURES = (
+    "footprint_mm", "sizes_apart_mm", "discord_small_mm", "discord_large_mm", "slope",
+    "corr_large", "contrast_gray", "noise_mm", "moved_mm", "half_small", "half_large",
+)  # fmt: skip
+"""Of a place: pixel on the stone along the needle, large less small patch, scatter by photographs
+of either size, cosine of needle and stone's normal, correlation of the large patch, grey contrast,
+sigma by the grey noise, how far the fit moved from where it began, and the correlation of the
+worst half of either patch."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fine:
+    """Figures at full resolution, n of them.
+
+    Attributes
+    ----------
+    depth : (n,) array, mm along the needle
+    normal : (n, 3) array
+    corr : (n,) array, mean correlation of pairs of photographs
+    views, looking : (n,) int arrays, photographs that agree and that look at the place
+    ok : (n,) bool
+    features : (n, len(FEATURES)) array
+    """
+
+    depth: Array
+    normal: Array
+    corr: Array
+    views: NDArray[np.int64]
+    looking: NDArray[np.int64]
+    ok: NDArray[np.bool_]
+    features: Array
+
+
+def no_figures(needles: Array) -> Fine:
+    """Figures of places at which nothing was found."""
+    n = len(needles)
+    return Fine(
+        np.zeros(n), needles.copy(), np.zeros(n), np.zeros(n, np.int64), np.zeros(n, np.int64),
+        np.zeros(n, dtype=bool), np.zeros((n, len(FEATURES))),
+    )  # fmt: skip
+
+
+def measure_fine(scene: Scene, search: Search, stone: DepthMaps) -> Fine:
+    """Fits both patch sizes at every place of the search that is `ok`."""
+    rows = np.flatnonzero(search.ok)
+    hiding, slack = [scene.model_maps, stone], [MODEL_SLACK_MM, STONE_SLACK_MM]
+    points, needles = search.points[rows], search.needles[rows]
+    began = search.depth[rows]
+    small = measure(
+        scene.stack, hiding, slack, points, needles, began, search.normal[rows], SMALL,
+        scene.threads,
+    )  # fmt: skip
+    stands = small.stands
+    normal = np.where(stands[:, None], small.record[:, FIT_NX : FIT_NZ + 1], search.normal[rows])
+    start = np.where(stands, small.record[:, FIT_DEPTH], began)
+    large = measure(
+        scene.stack, hiding, slack, points, needles, start, normal, LARGE, scene.threads
+    )
+    fine = no_figures(search.needles)
+    _enter(fine, rows, needles, small, large, began)
+    _need_three(scene, search, fine, hiding, slack)
+    return fine
+
+
+def _need_three(
+    scene: Scene, search: Search, fine: Fine, hiding: list[DepthMaps], slack: list[float]
+) -> None:
+    """Takes back figures at which fewer than three photographs look from a fair angle."""
+    rows = np.flatnonzero(fine.ok)
+    fair = measure(
+        scene.stack, hiding, slack, search.points[rows], search.needles[rows], fine.depth[rows],
+        fine.normal[rows], COUNT, scene.threads,
+    )  # fmt: skip
+    fine.ok[rows[fair.looking < 3]] = False
+
+
+def _enter(
+    fine: Fine, rows: NDArray[np.int64], needles: Array, small: Fits, large: Fits, began: Array
+) -> None:
+    """Writes the mean of both sizes, weighted by the photographs' discord, into `fine`."""
+    a, b = small.record, large.record
+    both = small.stands & large.stands
+    spread_a, spread_b = a[:, FIT_SPREAD], b[:, FIT_SPREAD]
+    weight_a = 1.0 / (spread_a**2 + DISCORD_FLOOR_MM**2)
+    weight_b = 1.0 / (spread_b**2 + DISCORD_FLOOR_MM**2)
+    mixed = (weight_a * a[:, FIT_DEPTH] + weight_b * b[:, FIT_DEPTH]) / (weight_a + weight_b)
+    slope = np.clip(np.einsum("nd,nd->n", needles, a[:, FIT_NX : FIT_NZ + 1]), 0.15, 1.0)
+    footprint = a[:, FIT_STEP] / slope
+    apart = a[:, FIT_DEPTH] - b[:, FIT_DEPTH]
+    ok = both & (a[:, FIT_CORR] > LEAST_CORR) & (b[:, FIT_CORR] > LEAST_CORR)
+    ok &= (np.abs(apart) < MOST_APART_PX * footprint) & (spread_a < footprint)
+    ok &= np.minimum(a[:, FIT_VIEWS], b[:, FIT_VIEWS]) >= 3
+    fine.ok[rows] = ok
+    fine.depth[rows] = np.where(ok, mixed, 0.0)
+    fine.normal[rows[ok]] = a[ok, FIT_NX : FIT_NZ + 1]
+    fine.corr[rows] = a[:, FIT_CORR]
+    fine.views[rows] = a[:, FIT_VIEWS].astype(np.int64)
+    fine.looking[rows] = small.looking
+    fine.features[rows] = np.stack(
+        [footprint, apart, spread_a, spread_b, slope, b[:, FIT_CORR], a[:, FIT_CONTRAST],
+         a[:, FIT_SIGMA], a[:, FIT_DEPTH] - began, a[:, FIT_HALVES], b[:, FIT_HALVES]], axis=1,
+    )  # fmt: skip
