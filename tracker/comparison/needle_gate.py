@@ -38,8 +38,11 @@ MOST_U95_MM = 0.5
 DEEP_MM = 6.0
 """From here on a reading must not stand alone among lower ones."""
 GAP_REACH_MM = 12.0
-LOW_SHARE = 0.12
+LOW_SHARE = 0.08
 """Of the readings within GAP_REACH_MM, how many may be less than half as deep."""
+LOWER_MM = 5.0
+LOWER_SHARE = 0.2
+"""Of the readings within GAP_REACH_MM, how many may be less deep by LOWER_MM."""
 FEWEST_NEAR = 6
 FLOATING_MM = 15.0
 """Stone this far off the model must hang together with stone nearer to it."""
@@ -105,7 +108,8 @@ def _no_gap_near(points: Array, depth: Array, stone: Stone, rooted: Flags) -> Fl
     near = cKDTree(stone.points[use]).query_ball_point(points[deep], GAP_REACH_MM)
     for k, found in zip(deep, near, strict=True):
         if np.size(found) >= FEWEST_NEAR:
-            fine[k] = np.mean(depths[found] < 0.5 * depth[k]) <= LOW_SHARE
+            low = np.mean(depths[found] < 0.5 * depth[k]) <= LOW_SHARE
+            fine[k] = low and np.mean(depths[found] < depth[k] - LOWER_MM) <= LOWER_SHARE
     return fine
 
 
