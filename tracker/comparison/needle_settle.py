@@ -33,7 +33,7 @@ from tracker.comparison.needle_surroundings import look_around
 from tracker.maths.camera import Array
 from tracker.surface import Surface, sample_surface
 
-SPREAD_MM = 2.2
+SPREAD_MM = 2.6
 """Distance of the places to which the first finds are handed on, at coarse resolution."""
 ROUND_POINTS_MM = 12.0
 """Dense places this near to a point that is asked."""
@@ -41,6 +41,8 @@ SAME_MM = 1e-6
 WIDE_MM, CLOSE_MM = 0.8, 0.6
 """How far predictions of one surface may lie apart, first and later."""
 ROUNDS = 2
+GOOD = 0.6
+"""Places as worthy as this need not hear further hypotheses."""
 AHEAD = 0.8
 """What the neighbours say wins with this part of the worth of what was found alone."""
 FEWEST = 5
@@ -116,7 +118,7 @@ def _spread(scene: Scene, seeds: Search, points: Array, needles: Array) -> Field
     field = Field.empty(points, needles)
     level = scene.coarse_level
     plain = PatchSettings(level, half=3, sweep_px=0.0, bulging=True)
-    swept = PatchSettings(level, half=3, bulging=True)
+    swept = PatchSettings(level, half=3, sweep_step_px=0.75, bulging=True)
     everywhere = np.arange(len(points))
     contend(scene, field, everywhere, np.zeros(len(points)), field.normal.copy(), None, plain)
     near = find_neighbours(
@@ -124,7 +126,7 @@ def _spread(scene: Scene, seeds: Search, points: Array, needles: Array) -> Field
     )
     said = _Said(near, field, seeds.places, seeds.normal, seeds.ok)
     for depth, normal, _ in said.hypotheses(3, WIDE_MM):
-        ask = np.flatnonzero(np.isfinite(depth))
+        ask = np.flatnonzero(np.isfinite(depth) & (field.worth < GOOD))
         contend(scene, field, ask, depth[ask], normal[ask], None, swept)
     near = find_neighbours(
         field.points, field.needles, field.points, field.needles, 12, 3.6 * SPREAD_MM, True
@@ -147,7 +149,7 @@ def _onto(scene: Scene, spread: Field, points: Array, needles: Array) -> Field:
     )
     said = _Said(near, field, spread.places, spread.normal, spread.found)
     for depth, normal, _ in said.hypotheses(2, CLOSE_MM):
-        ask = np.flatnonzero(np.isfinite(depth))
+        ask = np.flatnonzero(np.isfinite(depth) & (field.worth < GOOD))
         contend(scene, field, ask, depth[ask], normal[ask], stone, FINE)
     return field
 
