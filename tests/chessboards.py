@@ -16,7 +16,8 @@ import cv2
 import numpy as np
 import pytest
 
-from tracker.maths.camera import Array, Lens
+from tracker.maths.camera import Array, Lens, Pose, undistort
+from tracker.maths.rotation import exp
 from tracker.network.problem import ImageObservations, LensPrior
 
 DEFAULT = Path("/usr/share/doc/opencv-doc/examples/data")
@@ -63,6 +64,15 @@ def published() -> tuple[Lens, Array, Array]:
     extrinsics = store.getNode("extrinsic_parameters").mat()
     errors = store.getNode("per_view_reprojection_errors").mat().ravel()
     return lens, extrinsics, errors
+
+
+def first_poses(pixels: Array, lens: Lens) -> tuple[Pose, ...]:
+    """Poses by OpenCV's resection, as starting values."""
+    out = []
+    for seen in pixels:
+        _, rvec, tvec = cv2.solvePnP(BOARD, undistort(lens, seen), np.eye(3), None)
+        out.append(Pose(exp(rvec.ravel()), tvec.ravel()))
+    return tuple(out)
 
 
 def observations(pixels: Array, first_photo: int = 0, sigma_px: float = 0.2) -> ImageObservations:

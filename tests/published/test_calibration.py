@@ -24,11 +24,12 @@ from tests.chessboards import (
     ROWS,
     WIDTH,
     corners,
+    first_poses,
     observations,
     published,
     unknown_lens,
 )
-from tracker.maths.camera import Array, Lens, Pose, undistort
+from tracker.maths.camera import Array, Lens, Pose
 from tracker.maths.rotation import angle_rad, exp
 from tracker.network.problem import (
     ImageObservations,
@@ -45,15 +46,6 @@ PHOTOS = len(NUMBERS)
 SIGMA_PX = 0.2
 EXACT_MM = 1e-5
 """Sigma of corners that count as known exactly."""
-
-
-def first_poses(pixels: Array, lens: Lens) -> tuple[Pose, ...]:
-    """Poses by OpenCV's resection, as starting values."""
-    out = []
-    for seen in pixels:
-        _, rvec, tvec = cv2.solvePnP(BOARD, undistort(lens, seen), np.eye(3), None)
-        out.append(Pose(exp(rvec.ravel()), tvec.ravel()))
-    return tuple(out)
 
 
 @cache
