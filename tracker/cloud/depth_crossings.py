@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from numba import njit
 
@@ -14,17 +16,25 @@ CLUSTER_MM = 1.5
 JUMP_MM = 4.0
 
 
-def pack_maps(maps: list[PairMap]) -> tuple[Array, np.ndarray, np.ndarray]:
-    """Maps in flat arrays: geometry (n, 17), shapes (n, 3: start, width, height), inverse depth."""
+def pack_maps(maps: Iterable[PairMap]) -> tuple[Array, np.ndarray, np.ndarray]:
+    """Maps in flat arrays: geometry (n, 17), shapes (n, 3: start, width, height), inverse depth.
+
+    Each map is let go as soon as it is copied, so that they are never in memory twice.
+    """
+    kept = list(maps)
     geometry = np.array(
-        [[*m.R.ravel(), *m.centre, m.focal, m.left, m.top, m.step, 0.0] for m in maps]
+        [[*m.R.ravel(), *m.centre, m.focal, m.left, m.top, m.step, 0.0] for m in kept]
     ).reshape(-1, 17)
-    shapes = np.zeros((len(maps), 3), dtype=np.int64)
-    start = 0
-    for k, m in enumerate(maps):
-        shapes[k] = start, m.inverse.shape[1], m.inverse.shape[0]
-        start += m.inverse.size
-    flat = np.concatenate([m.inverse.ravel() for m in maps]) if maps else np.zeros(0, np.float32)
+    sizes = np.array([m.inverse.size for m in kept], dtype=np.int64)
+    starts = np.cumsum(sizes) - sizes
+    shapes = np.array(
+        [[start, *m.inverse.shape[::-1]] for start, m in zip(starts, kept, strict=True)],
+        dtype=np.int64,
+    ).reshape(-1, 3)
+    flat = np.empty(int(sizes.sum()), dtype=np.float32)
+    for start in starts[::-1]:
+        inverse = kept.pop().inverse
+        flat[start : start + inverse.size] = inverse.ravel()
     return geometry, shapes, flat
 
 

@@ -177,7 +177,7 @@ def _candidates(
     )
     low, high = scene.model.box
     pairs = choose_pairs(scene.stack, 0.5 * (low + high))
-    packed = pack_maps(list(match_pairs(scene.stack, pairs, room, scene.threads)))
+    packed = pack_maps(match_pairs(scene.stack, pairs, room, scene.threads))
     n = len(points)
     depths = np.zeros((n, MAX_CANDIDATES))
     facing = np.zeros((n, MAX_CANDIDATES, 3))
