@@ -41,6 +41,7 @@ from tracker.records.tables import write_failure, write_whole
 if TYPE_CHECKING:
     from tracker.maths.camera import Array
     from tracker.records.cameras import CameraRecord
+    from tracker.pointing.propose import Proposal
     from tracker.records.model_import import ModelImport
     from tracker.surface import Surface
 
@@ -318,6 +319,41 @@ def put_points(job: Job, source: Path, *, replace: bool = False) -> Points:
     return points
 
 
+def add_points(job: Job, source: Path) -> Points:
+    """Adds a pointing list to the one on record, whose points stay as they are."""
+    more = read_points(source)
+    if job.model_path.is_file():
+        from tracker.records.pointing_list import check_on_model
+
+        check_on_model(more, job.model())
+    with job.locked():
+        points = job.points().with_added(more)
+        _write(job, job.points_path, lambda path: write_points(path, points), "points", True)
+    return points
+
+
+def propose_points(job: Job, count: int) -> tuple[Points, Proposal]:
+    """Adds proposed points to the pointing list; those on record stay as they are.
+
+    Raises
+    ------
+    JobError
+        No model on record.
+    InputError
+        The model cannot carry so many.
+    """
+    from tracker.pointing.propose import propose_places
+    from tracker.records.pointing_list import with_proposed
+
+    model = job.model()
+    with job.locked():
+        known = job.points()
+        proposal = propose_places(model, count, known.xyz)
+        points = with_proposed(known, proposal)
+        _write(job, job.points_path, lambda path: write_points(path, points), "points", True)
+    return points, proposal
+
+
 def import_model_into(
     job: Job,
     mesh: Path,
@@ -362,20 +398,25 @@ def put_model(job: Job, surface: Surface, *, replace: bool = False) -> None:
 def _put(job: Job, path: Path, write: Callable[[Path], None], what: str, replace: bool) -> None:
     """Writes a file of the job as one; what is on record is only replaced when asked to."""
     with job.locked():
-        fresh = path.with_name(f".{path.name}.new")
-        try:
-            write(fresh)
-            same = path.is_file() and path.read_bytes() == fresh.read_bytes()
-            if path.exists() and not same and not replace:
-                raise JobError(
-                    f"This job has {what} on record already ({path.name}).",
-                    "Add --replace to put the new file in its place.",
-                )
-            fresh.replace(path)
-        except OSError as error:
-            raise write_failure(error, job.folder) from error
-        finally:
-            fresh.unlink(missing_ok=True)
+        _write(job, path, write, what, replace)
+
+
+def _write(job: Job, path: Path, write: Callable[[Path], None], what: str, replace: bool) -> None:
+    """Writes a file of a job that is locked."""
+    fresh = path.with_name(f".{path.name}.new")
+    try:
+        write(fresh)
+        same = path.is_file() and path.read_bytes() == fresh.read_bytes()
+        if path.exists() and not same and not replace:
+            raise JobError(
+                f"This job has {what} on record already ({path.name}).",
+                "Add --replace to put the new file in its place.",
+            )
+        fresh.replace(path)
+    except OSError as error:
+        raise write_failure(error, job.folder) from error
+    finally:
+        fresh.unlink(missing_ok=True)
 
 
 def _read_settings(path: Path) -> Settings:

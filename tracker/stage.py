@@ -112,6 +112,10 @@ class ListedPoint:
         Way along the needle up to the model's convex hull: zero for a high point.
     reading : PointReading or None
         Of the latest stage.
+    rank : int or None
+        Of a proposed point; None for one picked by hand.
+    barred : bool
+        Whether no needle gets there.
     """
 
     name: str
@@ -119,6 +123,8 @@ class ListedPoint:
     normal: Array
     hollow_mm: float | None
     reading: PointReading | None
+    rank: int | None = None
+    barred: bool = False
 
 
 @dataclass(slots=True)
@@ -271,7 +277,7 @@ def pointing_list(job: Job) -> tuple[ListedPoint, ...]:
     return tuple(
         ListedPoint(
             points.names[k], points.xyz[k], points.normals[k], hollow[k],
-            readings.get(points.names[k]),
+            readings.get(points.names[k]), points.rank(k), points.names[k] in points.barred,
         )
         for k in order
     )  # fmt: skip
@@ -323,11 +329,15 @@ def listed_document(point: ListedPoint, bands: Bands) -> dict[str, Any]:
     reading = point.reading
     document = typed_row(POINT_COLUMNS, point_rows([reading or _unread(point)])[0])
     hollow = None if point.hollow_mm is None else round(point.hollow_mm, 1)
+    said = ["" if reading is None else advice(reading, bands)]
+    said.append("no needle gets there" if point.barred else "")
     return {
         **document,
         "state": "" if reading is None else reading.state,
         "hollow_mm": hollow,
-        "advice": "" if reading is None else advice(reading, bands),
+        "rank": point.rank,
+        "needle_reaches": not point.barred,
+        "advice": ", ".join(filter(None, said)),
     }
 
 

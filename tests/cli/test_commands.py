@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
@@ -100,6 +101,46 @@ def test_a_job_from_the_start(tmp_path: Path, stoneleft: Callable[..., Done]) ->
         assert (done.returncode, done.stderr) == (0, ""), words
         assert said in done.stdout
     assert len(open_job(tmp_path / "owl").points()) == 2
+
+
+def test_points_proposed_beside_those_picked(
+    job: Job, tmp_path: Path, stoneleft: Callable[..., Done]
+) -> None:
+    words = ["--job", str(job.folder), "points"]
+    refused = stoneleft(*words, "propose", "4")
+    assert (refused.returncode, refused.stdout) == (1, "")
+    assert "model of this job is not on record" in refused.stderr
+    write_surface(job.model_path, ball_surface())
+    assert stoneleft(*words, "import", write(tmp_path / "a.csv", points_lines())).returncode == 0
+    picked = job.points()
+    done = stoneleft(*words, "propose", "4")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "4 points proposed, 1 to 4" in done.stdout
+    assert "6 points on record" in done.stdout
+    more = json.loads(stoneleft(*words, "propose", "3", "--json").stdout)
+    assert [point["name"] for point in more["proposed"]] == ["5", "6", "7"]
+    assert [point["rank"] for point in more["proposed"]] == [5, 6, 7]
+    listed = json.loads(stoneleft(*words, "list", "--json").stdout)["points"]
+    proposed = [point["name"] for point in listed if point["rank"] is not None]
+    assert proposed == [str(k) for k in range(1, 8)]
+    assert all(point["needle_reaches"] for point in listed)
+    points = job.points()
+    assert points.names[:2] == picked.names == ("beak", "crown")
+    np.testing.assert_array_equal(points.xyz[:2], picked.xyz)
+    before = contents(job.folder)
+    for table, said in ((points_lines(), "beak is on record already"), (["name"], "lacks")):
+        failed = stoneleft(*words, "import", write(tmp_path / "b.csv", table), "--add")
+        assert failed.returncode == 1
+        assert said in failed.stderr
+    crowded = stoneleft(*words, "propose", "90000")
+    assert crowded.returncode == 1
+    assert "no room for 90000 points beside the 9 on record" in crowded.stderr
+    assert contents(job.folder) == before
+    own = write(tmp_path / "c.csv", [points_lines()[0], "back,50,120,-60,-1,0,0"])
+    assert "10 points on record" in stoneleft(*words, "import", own, "--add").stdout
+    assert job.points().ranks == (None, None, 1, 2, 3, 4, 5, 6, 7, None)
+    assert stoneleft(*words, "propose", "0").returncode == 2
+    assert stoneleft(*words, "import", own, "--add", "--replace").returncode == 2
 
 
 def test_stages_shown(job: Job, stoneleft: Callable[..., Done]) -> None:

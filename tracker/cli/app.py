@@ -22,6 +22,7 @@ from tracker.cli import (
     points_list,
     progress,
     report,
+    points_propose,
     stage_add,
     stage_list,
     stage_show,
@@ -83,6 +84,7 @@ _group("bars", "Scale bars.").command("import")(bars.bars_import)
 _group("model", "The model that is being copied.").command("import")(model.model_import)
 _points = _group("points", "The pointing list.")
 _points.command("import")(points_import.points_import)
+_points.command("propose")(points_propose.points_propose)
 _points.command("list")(points_list.points_list)
 _points.command("export")(points_export.points_export)
 _stage = _group("stage", "Photographed days.")

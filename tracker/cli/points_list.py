@@ -25,7 +25,10 @@ def points_list(
         print_json({"points": documents})
         return
     if not listed:
-        say("There are no points on record. Give them: stoneleft points import FILE.csv")
+        say(
+            "There are no points on record. Give them: stoneleft points import FILE.csv, "
+            "or have some proposed: stoneleft points propose N"
+        )
         return
     columns = ["point", "x", "y", "z mm", "hollow mm", "stone left mm", "U95", "state", ""]
     rows = [

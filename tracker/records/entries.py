@@ -25,6 +25,9 @@ LARGEST_BAR_U95 = 0.01
 FRAME_COLUMNS = ("target", "corner", "x_mm", "y_mm", "z_mm")
 BAR_COLUMNS = ("target_a", "target_b", "length_mm")
 POINT_COLUMNS = ("name", "x_mm", "y_mm", "z_mm", "nx", "ny", "nz")
+PROPOSED_COLUMNS = ("rank", "needle")
+"""Added where points were proposed: their rank, and whether a needle gets there."""
+NEEDLE_FREE, NEEDLE_BARRED = "free", "not reachable"
 SEAT_COLUMNS = ("seat", "x_mm", "y_mm", "z_mm")
 
 
@@ -63,11 +66,18 @@ class Points:
         Places on the model.
     normals : (n, 3) array, unit
         Direction from which the needle comes, outward.
+    ranks : tuple of int or None
+        Of proposed points, by which they keep their order; None for those picked by hand. Empty
+        where none was proposed.
+    barred : frozenset of str
+        Names of points that no needle can reach.
     """
 
     names: tuple[str, ...]
     xyz: Array
     normals: Array
+    ranks: tuple[int | None, ...] = ()
+    barred: frozenset[str] = frozenset()
 
     def __len__(self) -> int:
         return len(self.names)
@@ -76,6 +86,35 @@ class Points:
     def none() -> Points:
         """A list without points."""
         return Points((), np.zeros((0, 3)), np.zeros((0, 3)))
+
+    def rank(self, row: int) -> int | None:
+        """Rank of a proposed point, None for one picked by hand."""
+        return self.ranks[row] if self.ranks else None
+
+    def with_added(self, more: Points) -> Points:
+        """Both lists, this one first.
+
+        Raises
+        ------
+        TableError
+            A name that is in both.
+        """
+        known = {name.casefold() for name in self.names}
+        twice = [name for name in more.names if name.casefold() in known]
+        if twice:
+            raise TableError(
+                f"The name {twice[0]} is on record already"
+                + (f", and so are {len(twice) - 1} more." if len(twice) > 1 else "."),
+                "Give the new points names of their own.",
+            )
+        ranks = tuple(part.rank(k) for part in (self, more) for k in range(len(part)))
+        return Points(
+            self.names + more.names,
+            np.concatenate([self.xyz, more.xyz]),
+            np.concatenate([self.normals, more.normals]),
+            ranks if any(rank is not None for rank in ranks) else (),
+            self.barred | more.barred,
+        )
 
 
 def read_frame(path: Path, default_u95_mm: float) -> dict[int, FrameTarget]:
@@ -154,7 +193,7 @@ def read_points(path: Path) -> Points:
     Raises
     ------
     TableError
-        Faults of the table; a name given twice, a direction without length.
+        Faults of the table; a name or a rank given twice, a direction without length.
     """
     table = read_table(path, POINT_COLUMNS, POINT_COLUMNS[1:])
     lines: dict[str, int] = {}
@@ -181,7 +220,24 @@ def read_points(path: Path) -> Points:
         names.append(name)
         xyz.append(_xyz(table, row))
         normals.append(direction / length)
-    return Points(tuple(names), np.array(xyz), np.array(normals))
+    ranks = tuple(_rank(table, row) for row in table.rows)
+    given = [rank for rank in ranks if rank is not None]
+    if len(set(given)) < len(given):
+        raise TableError(
+            f"{path.name} gives one rank to two points.", "Give each its own, or leave it empty."
+        )
+    barred = [row.fields.get("needle", "") == NEEDLE_BARRED for row in table.rows]
+    return Points(
+        tuple(names),
+        np.array(xyz),
+        np.array(normals),
+        ranks if given else (),
+        frozenset(name for name, shut in zip(names, barred, strict=True) if shut),
+    )
+
+
+def _rank(table: Table, row: Row) -> int | None:
+    return table.whole(row, "rank") if row.fields.get("rank") else None
 
 
 def read_seats(path: Path) -> Array:
@@ -225,12 +281,23 @@ def write_bars(path: Path, bars: Sequence[Bar]) -> None:
 
 
 def write_points(path: Path, points: Points) -> None:
-    """Writes the pointing list."""
-    rows = [
+    """Writes the pointing list; with ranks and needles where points were proposed."""
+    rows: list[tuple[str, ...]] = [
         (name, *map(millimetres, xyz), *(fixed(n, 6) for n in normal))
         for name, xyz, normal in zip(points.names, points.xyz, points.normals, strict=True)
     ]
-    write_table(path, POINT_COLUMNS, rows)
+    if not points.ranks:
+        write_table(path, POINT_COLUMNS, rows)
+        return
+    more = [
+        (
+            "" if rank is None else str(rank),
+            NEEDLE_BARRED if name in points.barred else "" if rank is None else NEEDLE_FREE,
+        )
+        for name, rank in zip(points.names, points.ranks, strict=True)
+    ]
+    rows = [(*row, *added) for row, added in zip(rows, more, strict=True)]
+    write_table(path, (*POINT_COLUMNS, *PROPOSED_COLUMNS), rows)
 
 
 def write_seats(path: Path, seats: Array) -> None:
