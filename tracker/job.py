@@ -40,8 +40,8 @@ from tracker.records.tables import write_failure, write_whole
 
 if TYPE_CHECKING:
     from tracker.maths.camera import Array
-    from tracker.records.cameras import CameraRecord
     from tracker.pointing.propose import Proposal
+    from tracker.records.cameras import CameraRecord
     from tracker.records.model_import import ModelImport
     from tracker.surface import Surface
 
