@@ -128,7 +128,10 @@ def test_points_proposed_beside_those_picked(
     assert points.names[:2] == picked.names == ("beak", "crown")
     np.testing.assert_array_equal(points.xyz[:2], picked.xyz)
     before = contents(job.folder)
-    for table, said in ((points_lines(), "beak is on record already"), (["name"], "no header line")):
+    for table, said in (
+        (points_lines(), "beak is on record already"),
+        (["name"], "no header line"),
+    ):
         failed = stoneleft(*words, "import", write(tmp_path / "b.csv", table), "--add")
         assert failed.returncode == 1
         assert said in failed.stderr
