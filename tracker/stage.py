@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -79,6 +79,7 @@ __all__ = [
     "list_stages",
     "load_stage",
     "pointing_list",
+    "points_in_order",
     "read_stage",
     "stage_document",
     "stage_draft",
@@ -256,8 +257,8 @@ def read_stage(folder: Path) -> StageRecord:
     )
 
 
-def pointing_list(job: Job) -> tuple[ListedPoint, ...]:
-    """The points in the order in which they are taken, with what the latest stage says of them.
+def points_in_order(job: Job) -> tuple[ListedPoint, ...]:
+    """The points in the order in which they are taken, without readings.
 
     High points first where the model is on record, else as in ``points.csv``.
     """
@@ -269,18 +270,23 @@ def pointing_list(job: Job) -> tuple[ListedPoint, ...]:
         model = job.model()
         order = [int(k) for k in high_points_first(points, model)]
         hollow = [float(d) for d in depth_below_hull_mm(points, model)]
+    return tuple(
+        ListedPoint(
+            points.names[k], points.xyz[k], points.normals[k], hollow[k], None, points.rank(k),
+            points.names[k] in points.barred,
+        )
+        for k in order
+    )  # fmt: skip
+
+
+def pointing_list(job: Job) -> tuple[ListedPoint, ...]:
+    """The points in the order in which they are taken, with what the latest stage says of them."""
     stages = list_stages(job)
     readings: dict[str, PointReading] = {}
     if stages:
         latest = load_stage(job, stages[-1].name)
         readings = {reading.name: reading for reading in latest.points}
-    return tuple(
-        ListedPoint(
-            points.names[k], points.xyz[k], points.normals[k], hollow[k],
-            readings.get(points.names[k]), points.rank(k), points.names[k] in points.barred,
-        )
-        for k in order
-    )  # fmt: skip
+    return tuple(replace(point, reading=readings.get(point.name)) for point in points_in_order(job))
 
 
 def _unread(point: ListedPoint) -> PointReading:

@@ -109,14 +109,14 @@ def crossing(line: Line, level: float, factor: float) -> Crossing | None:
     factor : float
         Coverage factor k.
     """
-    y1, y2 = line.coefficients[0] - level, line.coefficients[1]
+    y1, y2 = float(line.coefficients[0]) - level, float(line.coefficients[1])
     if y2 >= 0.0:
         return None
-    (v11, v12), (_, v22) = line.covariance
+    (v11, v12), (_, v22) = line.covariance.tolist()
     k2 = factor**2
     a, b, c = y2**2 - k2 * v22, 2.0 * (y1 * y2 - k2 * v12), y1**2 - k2 * v11
-    likely = line.origin - y1 / y2
-    root = np.sqrt(max(b**2 - 4.0 * a * c, 0.0))
+    likely = float(line.origin - y1 / y2)
+    root = float(np.sqrt(max(b**2 - 4.0 * a * c, 0.0)))
     if a > 0.0:
         early, late = (-b - root) / (2.0 * a), (-b + root) / (2.0 * a)
         return Crossing(likely, line.origin + early, line.origin + late)

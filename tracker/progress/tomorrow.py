@@ -14,7 +14,7 @@ from tracker.job import Job
 from tracker.maths.camera import Array
 from tracker.progress.series import Day
 from tracker.records.stage_tables import PointReading
-from tracker.stage import pointing_list
+from tracker.stage import points_in_order
 
 
 class Kind(IntEnum):
@@ -86,7 +86,7 @@ def tomorrow(job: Job, day: Day, most: int = 24) -> Tomorrow:
         Points to take at the most; over-cut places are always all there.
     """
     bands = job.settings.state_bands()
-    order = {point.name: k for k, point in enumerate(pointing_list(job))}
+    order = {point.name: k for k, point in enumerate(points_in_order(job))}
     readings = sorted(day.record.points, key=lambda reading: order.get(reading.name, len(order)))
     tasks = [task for reading in readings if (task := _task(reading, bands)) is not None]
     to_take = [task for task in tasks if task.kind is Kind.TAKE]

@@ -14,7 +14,7 @@ from gettext import GNUTranslations, NullTranslations
 from pathlib import Path
 
 from babel import Locale, UnknownLocaleError
-from babel.dates import format_date
+from babel.dates import format_date, format_skeleton
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import PoFileError, read_po
 from babel.numbers import format_decimal
@@ -62,8 +62,14 @@ class Words:
 
     def day(self, day: date) -> str:
         """A day as people write it, the day before the month."""
-        locale = DAY_FIRST if self.locale == Locale(SOURCE) else self.locale
-        return str(format_date(day, "long", locale=locale))
+        return str(format_date(day, "long", locale=self._days()))
+
+    def short_day(self, day: date) -> str:
+        """Day and month for a chart."""
+        return str(format_skeleton("dMMM", day, locale=self._days()))
+
+    def _days(self) -> Locale:
+        return Locale.parse(DAY_FIRST) if self.locale == Locale(SOURCE) else self.locale
 
 
 def words_for(language: str, own: Path | None = None) -> Words:
