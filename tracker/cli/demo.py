@@ -29,4 +29,8 @@ def demo(
             record = add_stage(job, photos, name, progress=progress, now=datetime.now())
     print_stage(job, record)
     stage = job.stage_path(record.name)
-    say(f"Look at {stage / 'heatmap.png'}", f"and at the photographs in {stage / 'overlays'}")
+    say(
+        f"Look at {stage / 'heatmap.png'}",
+        f"at the photographs in {stage / 'overlays'}",
+        f"and at the sheet for the next morning, {stage / 'tomorrow.pdf'}",
+    )

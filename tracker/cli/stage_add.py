@@ -34,4 +34,5 @@ def stage_add(
         print_json(stage_document(record))
         return
     print_stage(job, record)
-    say(f"Look at {job.stage_path(record.name) / 'heatmap.png'}")
+    stage = job.stage_path(record.name)
+    say(f"Look at {stage / 'heatmap.png'}", f"and print {stage / 'tomorrow.pdf'} for the banker.")

@@ -13,7 +13,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from jinja2 import StrictUndefined, TemplateError, TemplateSyntaxError
+from jinja2 import StrictUndefined, TemplateSyntaxError
 from jinja2.sandbox import SandboxedEnvironment
 
 from tracker.errors import InputError
@@ -101,7 +101,7 @@ def blocks_of(template: str, source: str, values: Mapping[str, Any], words: Word
         raise InputError(
             f"{source}, line {error.lineno}: {error.message}.", "Correct the template there."
         ) from error
-    except (TemplateError, TypeError, ValueError, KeyError, AttributeError) as error:
+    except Exception as error:  # whatever a template's own sum or call may raise
         raise InputError(
             f"{source} asks for something that is not there: {error}.",
             "Correct the template, or take the program's own anew: stoneleft report --own-text",
