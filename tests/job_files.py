@@ -115,7 +115,10 @@ def stage_record(name: str = "first day", date: str = "2025-05-03") -> StageReco
         mass_left_u95_kg=0.04,
         timings_s={"targets": 3.21},
         peak_memory_mb=512.0,
-        warnings=("Bar 52-53 was seen in two photographs only.",),
+        warnings=(
+            "target 31 left out: seen in one photograph only",
+            "Bar 52-53 was seen in two photographs only.",
+        ),
     )  # fmt: skip
     points = (
         PointReading("beak", CENTRE, np.array([1.0, 0, 0]), 0.12, False, 0.1, "finished", True, 5),

@@ -153,6 +153,7 @@ def test_stages_shown(job: Job, stoneleft: Callable[..., Done]) -> None:
     for said in ("beak", "0.12", "not seen", "at least 1.52", "growing", "IMG_2.jpg left out",
                  "Target 31 left out", "2.19 +- 0.04 kg", "Bar 52-53"):  # fmt: skip
         assert said in shown.stdout
+    assert shown.stdout.lower().count("target 31 left out") == 1
     assert "Stage first day, 16 May 2024, 09:12: 1 of 2 photographs used." in shown.stdout
     table = stoneleft("stage", "list", cwd=job.folder)
     assert "16 May 2024, 09:12" in table.stdout

@@ -76,13 +76,14 @@ def _print_whole(record: StageRecord) -> None:
 
 def _print_left_out(record: StageRecord) -> None:
     facts = record.facts
-    for photo in facts.photos:
-        if photo.reason:
-            say(f"{photo.file} {'used' if photo.used else 'left out'}: {photo.reason}")
-    for target in facts.targets:
-        if target.reason:
-            say(f"Target {target.id} {'used' if target.used else 'left out'}: {target.reason}")
-    for bar in facts.scale_bars:
-        if bar.reason:
-            say(f"Bar {bar.target_a}-{bar.target_b}: {bar.reason}")
-    say(*facts.warnings)
+    lines = [
+        f"{name} {'used' if used else 'left out'}: {reason}"
+        for name, used, reason in (
+            *((photo.file, photo.used, photo.reason) for photo in facts.photos),
+            *((f"Target {t.id}", t.used, t.reason) for t in facts.targets),
+            *((f"Bar {b.target_a}-{b.target_b}", b.used, b.reason) for b in facts.scale_bars),
+        )
+        if reason
+    ]
+    said = {line.lower() for line in lines}
+    say(*lines, *(words for words in facts.warnings if words.lower() not in said))
