@@ -27,6 +27,8 @@ FEWEST_PHOTOS = 3
 SMALLEST_ANGLE = float(np.deg2rad(6.0))
 WORST_SIGMA_MM = 0.3
 """Of the point in its least sure direction."""
+LEAST_SURE = 1.55
+"""A point whose sigma along the normal is this many times the cloud's median is left out."""
 PIXEL_SHARE = 0.25
 """Of a pixel's size on the stone: standard deviation that any patch leaves."""
 RELIEF_SHARE = 0.6
@@ -111,6 +113,8 @@ def sparse_cloud(
     largest = np.sqrt(np.linalg.eigvalsh(cov)[:, -1])
     stray = np.abs(height) > np.maximum(STRAY_MM, STRAY_SIGMAS * np.hypot(sigma, spread))
     good = ~stray & np.isfinite(height) & (largest < WORST_SIGMA_MM)
+    if good.any():
+        good &= sigma <= LEAST_SURE * np.median(sigma[good])
     rows = rows[good]
     return Cloud(
         points=points[rows],
