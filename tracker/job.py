@@ -13,12 +13,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 from filelock import FileLock, Timeout
 
 from tracker.errors import JobError
@@ -40,6 +41,7 @@ from tracker.records.tables import write_failure, write_whole
 
 if TYPE_CHECKING:
     from tracker.maths.camera import Array
+    from tracker.network.record import KnownTarget
     from tracker.pointing.propose import Proposal
     from tracker.records.cameras import CameraRecord
     from tracker.records.model_import import ModelImport
@@ -269,6 +271,22 @@ def create_job(
 def put_frame(job: Job, source: Path, *, replace: bool = False) -> dict[int, FrameTarget]:
     """Puts a table of frame targets on record."""
     frame = read_frame(source, job.settings.measuring.frame_corner_u95_mm)
+    if job.model_path.is_file():
+        from tracker.records.model_fit import check_against_frame
+
+        check_against_frame(job.model(), frame)
+    _put(job, job.frame_path, lambda path: write_frame(path, frame), "a frame", replace)
+    return frame
+
+
+def put_surveyed_frame(
+    job: Job, targets: Mapping[int, KnownTarget], *, replace: bool = False
+) -> dict[int, FrameTarget]:
+    """Puts frame targets from a survey on record."""
+    frame = {
+        tag: FrameTarget(target.corners, 0.5 * np.asarray(target.u95_mm, np.float64))
+        for tag, target in sorted(targets.items())
+    }
     if job.model_path.is_file():
         from tracker.records.model_fit import check_against_frame
 

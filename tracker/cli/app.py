@@ -15,6 +15,7 @@ from tracker.cli import (
     check,
     demo,
     frame,
+    frame_survey,
     model,
     new,
     points_export,
@@ -79,7 +80,9 @@ def _group(name: str, help_line: str) -> typer.Typer:
 app.command("new")(new.new)
 app.command("targets")(targets.targets)
 app.command("camera")(camera.camera)
-_group("frame", "The pointing frame's targets.").command("import")(frame.frame_import)
+_frame = _group("frame", "The pointing frame's targets.")
+_frame.command("import")(frame.frame_import)
+_frame.command("survey")(frame_survey.frame_survey)
 _group("bars", "Scale bars.").command("import")(bars.bars_import)
 _group("model", "The model that is being copied.").command("import")(model.model_import)
 _points = _group("points", "The pointing list.")
