@@ -70,7 +70,7 @@ def from_seats(seats: Array) -> Triad:
         The seats lie in one line, or nearly.
     """
     seats = np.asarray(seats, dtype=np.float64)
-    narrowest = _narrowest_angle_deg(seats)
+    narrowest = narrowest_angle_deg(seats)
     if narrowest < SMALLEST_ANGLE_DEG:
         raise InputError(
             f"The three seats lie almost in one line (narrowest angle {narrowest:.1f} degrees).",
@@ -216,7 +216,8 @@ def _seat_jacobian(corners: Array, height_mm: float) -> Array:
     return np.concatenate(blocks, axis=1)
 
 
-def _narrowest_angle_deg(seats: Array) -> float:
+def narrowest_angle_deg(seats: Array) -> float:
+    """Least angle of the seats' triangle; zero where two seats are one."""
     angles = []
     for k in range(3):
         a, b = seats[(k + 1) % 3] - seats[k], seats[(k + 2) % 3] - seats[k]

@@ -11,7 +11,6 @@ from itertools import permutations
 
 import numpy as np
 
-from tracker.errors import InputError
 from tracker.maths.camera import Array
 
 SIDES = ((0, 1), (1, 2), (2, 0))
@@ -115,17 +114,3 @@ def _swap(seats: Array, others: Array, u95: Array) -> tuple[int, int] | None:
         if (np.abs(side_lengths(seats) - side_lengths(others[list(order)])) <= u95).all():
             return moved[0] + 1, moved[1] + 1
     return None
-
-
-def check_seats(seats: Array) -> None:
-    """Refuses figures that are no three seats.
-
-    Raises
-    ------
-    InputError
-        Two seats are one.
-    """
-    if float(side_lengths(seats).min()) <= 0.0:
-        raise InputError(
-            "Two of the seats are one and the same place.", "Check the table of the seats."
-        )

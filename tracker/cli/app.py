@@ -64,8 +64,8 @@ def shared(
 ) -> None:
     """Stone left on a block, measured from ordinary photographs.
 
-    Start with: stoneleft new DIR, then frame import, model import and points import in that
-    folder, and stoneleft stage add PHOTOS for each day.
+    Start with: stoneleft new DIR, then targets, bars import, frame survey, model import and points
+    import in that folder, and stoneleft stage add PHOTOS for each day.
     """
     del version
     ctx.obj = Shared(job, debug)

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from tracker.errors import NetworkError, PhotographError, ScaleError, TargetError
-from tracker.frame import FrameSurvey, survey
+from tracker.frame import FrameSurvey, narrowest_angle_deg, survey
 from tracker.job import Job, put_surveyed_frame
 from tracker.maths.camera import Array
 from tracker.network.outcome import Adjustment
@@ -328,13 +328,7 @@ def _farthest(job: Job, found: FrameSurvey) -> tuple[Array, float]:
 def _weak_seats(found: FrameSurvey, unsure_mm: float, far_mm: float) -> list[str]:
     if unsure_mm <= TOO_UNSURE_MM:
         return []
-    seats = found.seats
-    angles = []
-    for k in range(3):
-        a, b = seats[(k + 1) % 3] - seats[k], seats[(k + 2) % 3] - seats[k]
-        cosine = float(a @ b / (np.linalg.norm(a) * np.linalg.norm(b)))
-        angles.append(float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))))
-    narrowest = min(angles)
+    narrowest = narrowest_angle_deg(found.seats)
     why = (
         f"they lie nearly in line (narrowest angle {narrowest:.0f} degrees)"
         if narrowest < NARROW_DEG
