@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from dataclasses import replace
 from io import BytesIO
@@ -322,3 +323,20 @@ def test_stage_record_of_an_older_version_reads(tmp_path: Path) -> None:
     path.write_text(cleaned)
     assert stage_record().facts.photos[0].orientation == 1
     assert one_day(job, "monday").record.facts.photos[0].orientation == 1
+
+
+@pytest.mark.parametrize(
+    ("stone", "said"),
+    [("Elbe sandstone", True), ("granite", True), ("Carrara marble", False), ("limestone", False)],
+)
+def test_silica_is_named_where_it_is_and_denied_nowhere(
+    tmp_path: Path, stone: str, said: bool
+) -> None:
+    """29 CFR 1926.1153: sandstone and granite; that marble is not called free of it: own rule."""
+    job = job_with(tmp_path, DIRECTIONS, DANGER)
+    text = job.settings_path.read_text().replace('"Carrara marble"', f'"{stone}"')
+    job.settings_path.write_text(re.sub(r"\nkg_per_m3 = .*", "\nkg_per_m3 = 2600.0", text))
+    sheet = text_of(job)[0][0].replace("\n", " ")
+    assert ("crystalline silica, which destroys lungs" in sheet) == said
+    assert "fitted respirator" in sheet
+    assert "free of silica" not in sheet

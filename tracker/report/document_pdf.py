@@ -153,13 +153,13 @@ def _photographs(
     first, *others = pictures
     story: list[Flowable] = [
         Spacer(1, 2 * mm),
-        KeepTogether([_image(first, room, 105 * mm), _said(first.caption, styles["small"])]),
+        KeepTogether([_image(first, room, 88 * mm), _said(first.caption, styles["small"])]),
     ]
     for start in range(0, len(others), 2):
         pair = others[start : start + 2]
         half = (room - GAP) / 2
         cells = [
-            [_image(picture, half, 62 * mm), _said(picture.caption, styles["small"])]
+            [_image(picture, half, 52 * mm), _said(picture.caption, styles["small"])]
             for picture in pair
         ]
         cells += [[] for _ in range(2 - len(pair))]
@@ -182,7 +182,7 @@ def _stages(document: Document, room: float, styles: dict[str, ParagraphStyle]) 
         return []
     count = len(views.columns)
     wide = min((room - GAP * (count - 1)) / count, 70 * mm)
-    tall = 82 * mm if count <= 2 else 70 * mm
+    tall = 64 * mm
     cells: list[list[Any]] = [[_said(column, styles["centred"]) for column in views.columns]]
     cells += [[_image(picture, wide, tall) for picture in row] for row in views.rows]
     cells.append([_said(line, styles["centred"]) for line in views.under])

@@ -13,7 +13,12 @@ from tracker.comparison.trend import GONE
 from tracker.job import Job
 from tracker.progress.progress import Between, Progress, Weighed
 from tracker.progress.tomorrow import Kind, Tomorrow
+from tracker.records.settings import stone_kind
+from tracker.report.tomorrow_sheet import silica_words
 from tracker.report.words import Words
+
+SILICA_STONES = ("sandstone", "granite")
+"""Largely quartz (29 CFR 1926.1153). The dust of other stones is not called free of silica."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +61,7 @@ def document_values(job: Job, progress: Progress, plan: Tomorrow, words: Words) 
         "too_few": _too_few(progress),
         "has_spots": any(spot.trend != GONE for spot in progress.spots),
         "next_steps": _next_steps(plan, words),
+        "silica": silica_words(words) if stone_kind(job.settings.stone) in SILICA_STONES else "",
     }
 
 

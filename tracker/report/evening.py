@@ -8,6 +8,7 @@ from tracker.job import Job
 from tracker.progress.progress import progress_of
 from tracker.progress.series import Day, read_series
 from tracker.progress.tomorrow import Task, tomorrow
+from tracker.records.settings import stone_kind
 from tracker.records.tables import refuse_existing, write_whole
 from tracker.report.document import Document
 from tracker.report.document_html import document_html
@@ -15,6 +16,7 @@ from tracker.report.document_pdf import document_pdf
 from tracker.report.document_pictures import logo, photographs, stage_views, swatch
 from tracker.report.document_text import OWN_TEXT, blocks_of, shipped_text, text_of
 from tracker.report.document_values import (
+    SILICA_STONES,
     document_values,
     side_rows,
     spot_rows,
@@ -52,7 +54,8 @@ def write_sheet(job: Job, day: Day, folder: Path | None = None) -> Path:
     stage_folder = job.stage_path(day.name) if folder is None else folder
     plan = tomorrow(job, day)
     pictures = [_where(day, task, stage_folder / OVERLAYS_FOLDER) for task in plan.tasks]
-    title = SheetTitle(job.name, day.name, words.day(day.date))
+    silica = stone_kind(job.settings.stone) in SILICA_STONES
+    title = SheetTitle(job.name, day.name, words.day(day.date), silica)
     path = stage_folder / SHEET_FILE
     drawn = draw_tomorrow(title, plan, pictures, job.settings.state_bands(), words, settings.paper)
     write_whole(path, drawn)

@@ -33,11 +33,18 @@ GREY = 0.45
 
 @dataclass(frozen=True, slots=True)
 class SheetTitle:
-    """What stands at the head of every page."""
+    """What stands at the head of every page.
+
+    Attributes
+    ----------
+    silica : bool
+        The stone is one whose dust is known for its silica: the foot then says so.
+    """
 
     job: str
     stage: str
     day: str
+    silica: bool = False
 
 
 def draw_tomorrow(
@@ -81,7 +88,7 @@ def draw_tomorrow(
         if page == len(pages) - 1:
             for k, line in enumerate(unknown):
                 _text(canvas, MARGIN, top - (k + 2) * NEXT, line, 8.5, STRONG if k == 0 else BODY)
-        _foot(canvas, width, bands, words, f"{page + 1} / {len(pages)}")
+        _foot(canvas, width, bands, words, f"{page + 1} / {len(pages)}", title.silica)
         canvas.showPage()
     canvas.save()
     return file.getvalue()
@@ -237,7 +244,7 @@ def _unknown(plan: Tomorrow, width: float, words: Words) -> list[str]:
     return [said, *wrapped(names, width - 2 * MARGIN, 8.5)]
 
 
-def _foot(canvas: Any, width: float, bands: Bands, words: Words, page: str) -> None:
+def _foot(canvas: Any, width: float, bands: Bands, words: Words, page: str, silica: bool) -> None:
     y = MARGIN + 11 * mm
     room = width - 2 * MARGIN
     x = MARGIN
@@ -262,7 +269,16 @@ def _foot(canvas: Any, width: float, bands: Bands, words: Words, page: str) -> N
         "Dust: work wet or with extraction and wear a fitted respirator. Goggles when you strike. "
         "The needle has the last word."
     )
+    if silica:
+        care = f"{silica_words(words)} {care}"
     lines = [*wrapped(told, room, 7.5), *wrapped(care, room, 7.5)]
     for k, line in enumerate(lines):
         _text(canvas, MARGIN, y - (5.2 + 3.4 * k) * mm, line, 7.5, BODY, GREY)
     _text(canvas, width - MARGIN - width_pt(page, 7.5), MARGIN - 6 * mm, page, 7.5, BODY, GREY)
+
+
+def silica_words(words: Words) -> str:
+    """The caution for sandstone and granite."""
+    return words.text(
+        "The dust of sandstone and granite holds crystalline silica, which destroys lungs."
+    )
