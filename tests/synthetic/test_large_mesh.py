@@ -1,0 +1,148 @@
+"""Large scans: thinned in pieces, the same surface within what is said, in bounded memory.
+
+The form is a torus with known radii, whose surface is known exactly: distance to the ring of
+radius R in the plane, less r.
+"""
+
+from __future__ import annotations
+
+import tracemalloc
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+
+from tracker.records import large_mesh
+from tracker.records.large_mesh import open_large, thin
+from tracker.records.model_import import import_model
+
+RING_MM, TUBE_MM = 90.0, 35.0
+STL = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", "<u2")])
+
+
+def torus(around: int, across: int) -> tuple[np.ndarray, np.ndarray]:
+    u = 2.0 * np.pi * np.arange(around) / around
+    v = 2.0 * np.pi * np.arange(across) / across
+    u, v = (grid.ravel() for grid in np.meshgrid(u, v, indexing="ij"))
+    out = RING_MM + TUBE_MM * np.cos(v)
+    vertices = np.stack([out * np.cos(u), out * np.sin(u), TUBE_MM * np.sin(v)], axis=1)
+    i, j = (grid.ravel() for grid in np.meshgrid(range(around), range(across), indexing="ij"))
+    here, right = i * across + j, (i + 1) % around * across + j
+    up, both = i * across + (j + 1) % across, (i + 1) % around * across + (j + 1) % across
+    faces = np.concatenate([np.stack([here, right, both], 1), np.stack([here, both, up], 1)])
+    return vertices, faces
+
+
+def off_torus(points: np.ndarray) -> np.ndarray:
+    ring = np.hypot(points[:, 0], points[:, 1]) - RING_MM
+    return np.hypot(ring, points[:, 2]) - TUBE_MM
+
+
+def write_stl(path: Path, vertices: np.ndarray, faces: np.ndarray) -> Path:
+    rows = np.zeros(len(faces), STL)
+    rows["corners"] = vertices[faces]
+    head = b"a scan".ljust(80) + len(faces).to_bytes(4, "little")
+    path.write_bytes(head + rows.tobytes())
+    return path
+
+
+@pytest.fixture(scope="module")
+def scan(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_stl(tmp_path_factory.mktemp("scan") / "torus.stl", *torus(500, 200))
+
+
+def test_thinned_scan_is_the_same_surface(scan: Path) -> None:
+    large = open_large(scan, least=100_000)
+    assert large is not None
+    assert (large.kind, large.count) == ("stl", 200_000)
+    thinned = thin(large, wanted=20_000)
+    surface = thinned.surface
+    assert 10_000 < len(surface.faces) < 30_000
+    assert np.abs(off_torus(surface.vertices)).max() < 0.12
+    mesh = trimesh.Trimesh(surface.vertices, surface.faces, process=False)
+    # volume and area of a torus: 2 pi^2 R r^2 and 4 pi^2 R r
+    assert mesh.volume == pytest.approx(2.0 * np.pi**2 * RING_MM * TUBE_MM**2, rel=2e-3)
+    assert mesh.area == pytest.approx(4.0 * np.pi**2 * RING_MM * TUBE_MM, rel=1e-2)
+
+
+def test_the_said_distance_is_the_true_one(scan: Path) -> None:
+    large = open_large(scan, least=100_000)
+    assert large is not None
+    thinned = thin(large, wanted=20_000)
+    vertices, _ = torus(500, 200)
+    away = np.linalg.norm(vertices - thinned.surface.nearest(vertices)[0], axis=1)
+    assert thinned.rms == pytest.approx(np.sqrt(np.mean(away**2)), rel=0.05)
+    assert thinned.most == pytest.approx(np.percentile(away, 99.9), rel=0.1)
+    assert 0.0 < thinned.rms < 0.1 < thinned.cell
+
+
+def test_a_sharp_edge_stays_sharp(tmp_path: Path) -> None:
+    box = trimesh.creation.box((100.0, 80.0, 60.0)).subdivide_to_size(2.0)
+    path = write_stl(tmp_path / "box.stl", np.asarray(box.vertices), np.asarray(box.faces))
+    large = open_large(path, least=1000)
+    assert large is not None
+    thinned = thin(large, wanted=3000)
+    assert len(thinned.surface.faces) < 0.6 * len(box.faces)
+    np.testing.assert_allclose(thinned.surface.box[1], [50.0, 40.0, 30.0], atol=0.05)
+    np.testing.assert_allclose(thinned.surface.box[0], [-50.0, -40.0, -30.0], atol=0.05)
+
+
+def test_in_pieces_as_in_one(scan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    large = open_large(scan, least=100_000)
+    assert large is not None
+    whole = thin(large, wanted=5000)
+    monkeypatch.setattr(large_mesh, "AT_ONCE", 17_000)
+    pieces = thin(large, wanted=5000)
+    np.testing.assert_array_equal(pieces.surface.faces, whole.surface.faces)
+    np.testing.assert_allclose(pieces.surface.vertices, whole.surface.vertices, atol=1e-6)
+
+
+def test_memory_is_bounded_by_the_piece(scan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    large = open_large(scan, least=100_000)
+    assert large is not None
+    monkeypatch.setattr(large_mesh, "AT_ONCE", 5000)
+    tracemalloc.start()
+    thin(large, wanted=2000)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 0.8 * scan.stat().st_size  # 10 MB; a piece of 5000 takes about 4
+
+
+def test_ply_as_stl(tmp_path: Path, scan: Path) -> None:
+    vertices, faces = torus(500, 200)
+    path = tmp_path / "torus.ply"
+    trimesh.Trimesh(vertices, faces, process=False).export(path)
+    large, other = open_large(path, least=100_000), open_large(scan, least=100_000)
+    assert large is not None
+    assert other is not None
+    assert (large.kind, large.count) == ("ply", 200_000)
+    ply, stl = thin(large, wanted=5000), thin(other, wanted=5000)
+    assert len(ply.surface.faces) == pytest.approx(len(stl.surface.faces), rel=0.02)
+    assert ply.rms == pytest.approx(stl.rms, rel=0.05)
+
+
+def test_small_or_cut_files_are_left_to_the_ordinary_reader(tmp_path: Path, scan: Path) -> None:
+    assert open_large(scan) is None
+    cut = tmp_path / "cut.stl"
+    cut.write_bytes(scan.read_bytes()[:-20])
+    assert open_large(cut, least=100_000) is None
+
+
+def test_imported_and_said(scan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        "tracker.records.model_import.open_large", lambda path: open_large(path, 100_000)
+    )
+    monkeypatch.setattr("tracker.records.model_import.thin", lambda s: thin(s, 20_000))
+    result = import_model(scan, "mm", scale=2.0)
+    said = " ".join(result.notes)
+    assert "The scan's 200000 triangles were thinned to" in said
+    assert "measured, the thinned surface lies within 0." in said
+    np.testing.assert_allclose(
+        np.ptp(result.surface.vertices, axis=0), [500.0, 500.0, 140.0], atol=0.3
+    )
+    arms = result.surface.vertices[result.surface.faces].mean(axis=1)
+    ring = arms.copy()
+    ring[:, 2] = 0.0
+    ring *= 2.0 * RING_MM / np.linalg.norm(ring, axis=1, keepdims=True)
+    assert np.mean(np.einsum("nd,nd->n", arms - ring, result.surface.face_normals) > 0) > 0.999
