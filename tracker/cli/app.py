@@ -17,11 +17,13 @@ from tracker.cli import (
     frame,
     frame_survey,
     model,
+    model_fit,
     new,
     points_export,
     points_import,
     points_list,
     points_propose,
+    points_sheet,
     progress,
     report,
     stage_add,
@@ -84,10 +86,13 @@ _frame = _group("frame", "The pointing frame's targets.")
 _frame.command("import")(frame.frame_import)
 _frame.command("survey")(frame_survey.frame_survey)
 _group("bars", "Scale bars.").command("import")(bars.bars_import)
-_group("model", "The model that is being copied.").command("import")(model.model_import)
+_model = _group("model", "The model that is being copied.")
+_model.command("import")(model.model_import)
+_model.command("fit")(model_fit.model_fit)
 _points = _group("points", "The pointing list.")
 _points.command("import")(points_import.points_import)
 _points.command("propose")(points_propose.points_propose)
+_points.command("sheet")(points_sheet.points_sheet)
 _points.command("list")(points_list.points_list)
 _points.command("export")(points_export.points_export)
 _stage = _group("stage", "Photographed days.")
