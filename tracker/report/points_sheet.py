@@ -38,7 +38,7 @@ RING_PT, NAME_PT = 2.6, 7.5
 FACING = 0.15
 """A point is drawn in a side when its surface faces the eye by more than this (a cosine)."""
 LINE_MM = 5.2
-COLUMNS = (("point", 0.0), ("x", 42.0), ("y", 62.0), ("z mm", 82.0), ("needle", 92.0))
+COLUMNS = (("point", 0.0), ("x", 32.0), ("y", 47.0), ("z mm", 62.0), ("needle", 67.0))
 Box = tuple[float, float, float, float]
 
 
@@ -199,7 +199,7 @@ def _table(canvas: Any, part: Sequence[SheetPoint], left: float, top: float) -> 
     for k, point in enumerate(part, start=1):
         y = top - 4.0 - k * LINE_MM
         words = needle_words(point.needle) if point.reached else "no needle gets there"
-        fields = (fitted(point.name, 24.0 * PT, 8), *(f"{v:.1f}" for v in point.xyz), words)
+        fields = (fitted(point.name, 19.0 * PT, 8), *(f"{v:.1f}" for v in point.xyz), words)
         for (name, at), field in zip(COLUMNS, fields, strict=True):
             _text(canvas, left + at, y, field, 8, align=_align(name))
 
