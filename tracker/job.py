@@ -305,15 +305,15 @@ def put_bars(job: Job, source: Path, *, replace: bool = False) -> tuple[Bar, ...
 def put_printed_bars(
     job: Job, drawn: tuple[Bar, ...], printed: tuple[Bar, ...], *, replace: bool = False
 ) -> tuple[Bar, ...]:
-    """Puts the bars of a print on record, beside those that are there.
+    """Puts the bars of a print on record, beside those that are there; returns the bars kept.
 
     Parameters and errors are those of `tracker.records.printed_bars.corrected_bars`.
     """
     from tracker.records.printed_bars import corrected_bars
 
-    bars = corrected_bars(job.bars(), drawn, printed, replace)
+    bars, kept = corrected_bars(job.bars(), drawn, printed, replace)
     _put(job, job.bars_path, lambda path: write_bars(path, bars), "scale bars", True)
-    return bars
+    return kept
 
 
 def put_cameras(job: Job, cameras: tuple[CameraRecord, ...]) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tracker.errors import InputError, JobError
+from tracker.errors import InputError
 from tracker.records.entries import Bar
 from tracker.records.printed_bars import corrected_bars, printed_bars
 from tracker.targets.sheet import length_as_printed, plan_sheets, write_sheets
@@ -79,20 +79,24 @@ def test_job_takes_the_bars_of_the_print_and_keeps_the_others() -> None:
     drawn, printed = printed_bars(A4, pages), printed_bars(A4, pages, 98.6)
     long_bar = Bar(70, 71, 612.4, 0.1)
     job = (long_bar, Bar(51, 50, 230.0, 0.05))
-    bars = corrected_bars(job, drawn, printed)
+    bars, kept = corrected_bars(job, drawn, printed)
     assert bars[0] == long_bar
+    assert kept == ()
     assert [bar.length_mm for bar in bars[1:]] == pytest.approx([226.78] * 3, abs=1e-9)
-    assert corrected_bars(bars, drawn, printed) == bars
+    assert corrected_bars(bars, drawn, printed) == (bars, ())
 
 
 def test_measured_bar_is_not_replaced_by_the_line() -> None:
     pages = plan_sheets(A4)
     drawn, printed = printed_bars(A4, pages), printed_bars(A4, pages, 98.6)
-    with pytest.raises(JobError, match=r"226.9 mm on record for bar 50-51.*makes it 226.78") as no:
-        corrected_bars((Bar(50, 51, 226.9, 0.05),), drawn, printed)
-    assert "--replace" in no.value.hint
-    bars = corrected_bars((Bar(50, 51, 226.9, 0.05),), drawn, printed, replace=True)
+    measured = Bar(50, 51, 226.9, 0.05)
+    bars, kept = corrected_bars((measured,), drawn, printed)
+    assert bars[0] == measured
+    assert kept == (measured,)
+    assert [bar.length_mm for bar in bars[1:]] == pytest.approx([226.78] * 2)
+    bars, kept = corrected_bars((measured,), drawn, printed, replace=True)
     assert bars[0].length_mm == pytest.approx(226.78)
+    assert kept == ()
 
 
 def test_sheets_without_bars_correct_nothing() -> None:

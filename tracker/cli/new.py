@@ -45,5 +45,5 @@ def new(
     say(
         f"{job.name}: job started in {job.folder}",
         f"Its settings are in {job.settings_path.name}; change them there, notes are kept.",
-        "Next: stoneleft frame import, model import and points import in that folder.",
+        "Next: stoneleft targets, bars import, frame survey, model import and points import there.",
     )

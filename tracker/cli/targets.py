@@ -58,8 +58,9 @@ def targets(
     pages = plan_sheets(size, frame, bench, bars, block, long_bars, board)
     lengths = printed_bars(size, pages, measured, bar_table)
     job = job_if_any(ctx) if measured is not None else None
+    kept: tuple[Bar, ...] = ()
     if job is not None:
-        put_printed_bars(job, printed_bars(size, pages), lengths, replace=replace)
+        kept = put_printed_bars(job, printed_bars(size, pages), lengths, replace=replace)
     if sheets is not None or measured is None:
         target = sheets or Path("targets.pdf")
         write_sheets(target, size, pages)
@@ -69,6 +70,11 @@ def targets(
             "If it is not true: stoneleft targets --measured MM",
         )
     _show(lengths, measured, job is not None)
+    for bar in kept:
+        say(
+            f"Bar {bar.target_a}-{bar.target_b} keeps the {bar.length_mm:g} mm that the job has "
+            "for it; --replace takes the line's instead."
+        )
 
 
 def _show(lengths: tuple[Bar, ...], measured: float | None, on_record: bool) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tracker.errors import InputError, JobError
+from tracker.errors import InputError
 from tracker.records.entries import Bar, write_bars
 from tracker.targets.sheet import RULE_U95_MM, length_as_printed, print_ratio
 
@@ -53,28 +53,29 @@ def printed_bars(
 
 def corrected_bars(
     on_record: Sequence[Bar], drawn: Sequence[Bar], printed: Sequence[Bar], replace: bool = False
-) -> tuple[Bar, ...]:
-    """Bars of a job with the printed ones put right.
+) -> tuple[tuple[Bar, ...], tuple[Bar, ...]]:
+    """Bars of a job with the printed ones put right, and those that kept a length of their own.
+
+    A length on record that is neither as drawn nor as printed was measured on the bar, which is
+    better than the line at the foot of the sheet: it stays.
 
     Parameters
     ----------
     on_record : bars of the job
     drawn, printed : the same bars as drawn and as the print has them
     replace : bool
-        Whether lengths on record that were measured may go too.
+        Whether lengths on record that were measured go too.
 
     Raises
     ------
     InputError
         No printed bars to put on record.
-    JobError
-        The job has a length of its own for one of them.
     """
     if not printed:
         raise InputError("These sheets have no scale bars.", "Leave --bars as it was in printing.")
     fresh = {frozenset((bar.target_a, bar.target_b)): bar for bar in printed}
     true = {frozenset((bar.target_a, bar.target_b)): bar.length_mm for bar in drawn}
-    out = []
+    out, kept = [], []
     for bar in on_record:
         pair = frozenset((bar.target_a, bar.target_b))
         if pair not in fresh:
@@ -84,11 +85,6 @@ def corrected_bars(
         lengths = (true[pair], new.length_mm)
         own = all(abs(bar.length_mm - length) > SAME_MM for length in lengths)
         if own and not replace:
-            raise JobError(
-                f"The job has {bar.length_mm:g} mm on record for bar "
-                f"{bar.target_a}-{bar.target_b}; the print's line makes it {new.length_mm:g} mm.",
-                "A measured bar is better than the line: leave it. To take the line's instead, "
-                "add --replace.",
-            )
-        out.append(new)
-    return (*out, *fresh.values())
+            kept.append(bar)
+        out.append(bar if own and not replace else new)
+    return (*out, *fresh.values()), tuple(kept)
