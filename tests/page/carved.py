@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from tests.job_files import cloud
 from tracker.comparison.overcuts import OvercutSpot
 from tracker.comparison.readings import Readings
 from tracker.comparison.states import Judgement, State, judge
-from tracker.job import Job, create_job
+from tracker.job import Job, create_job, open_job
 from tracker.maths.camera import Array
 from tracker.pipeline.page import write_page
 from tracker.records.ply import StoneLeftMap, read_surface
@@ -46,6 +47,11 @@ DAYS = {
     "first day": ("stage-1", "2026-05-04T16:40:00"),
     "third day": ("stage-2", "2026-05-06T17:05:00"),
 }
+
+
+HOSTILE = (
+    "</script><script>window.broken=1</script>\"'><img src=x onerror=window.broken=2>&amp;<!--"
+)
 
 
 def carved_job(folder: Path, spacing_mm: float = COARSE_MM, days: int = 2) -> Job:
@@ -174,6 +180,26 @@ def put_pictures(folder: Path, record: StageRecord) -> None:
     sheet = Image.new("RGB", (1200, 850), (252, 251, 248))
     ImageDraw.Draw(sheet).rectangle((100, 100, 1100, 700), fill=(120, 150, 200))
     sheet.save(folder / HEATMAP_FILE)
+
+
+def hostile_job(folder: Path) -> tuple[Job, str]:
+    """A stage in which everything that a person can type tries to break out."""
+    job = carved_job(folder / "job", days=0)
+    text = job.settings_path.read_text(encoding="utf-8")
+    quoted = json.dumps(HOSTILE)
+    job.settings_path.write_text(text.replace('"Owl finial"', quoted), encoding="utf-8")
+    job = open_job(job.folder)
+    name = "Käthe's 1. Tag"
+
+    def break_out(record: StageRecord) -> StageRecord:
+        photos = (replace(record.facts.photos[0], file=HOSTILE, reason=HOSTILE),)
+        facts = replace(record.facts, name=name, warnings=(HOSTILE,), photos=photos)
+        points = (replace(record.points[0], name=HOSTILE), *record.points[1:4])
+        spots = (replace(record.overcuts[0], nearest_point=HOSTILE), *record.overcuts[1:])
+        return replace(record, facts=facts, points=points, overcuts=spots)
+
+    add_day(job, thinned(read_surface(DEMO / "model.ply"), 8.0).surface, "first day", break_out)
+    return job, name
 
 
 def table(path: Path) -> list[dict[str, str]]:

@@ -16,7 +16,7 @@ import pytest
 import trimesh
 
 from tests.job_files import contents
-from tests.page.carved import DEMO, add_day, carved_job
+from tests.page.carved import DEMO, HOSTILE, carved_job, hostile_job
 from tracker.comparison.on_vertices import VertexReadings
 from tracker.comparison.removed_places import removed_between
 from tracker.errors import JobError, MeshError
@@ -29,7 +29,7 @@ from tracker.report.page import PAGE_FILE
 from tracker.report.page_form import thinned
 from tracker.report.page_views import css, views_of
 from tracker.report.page_words import day_in_words
-from tracker.stage import RECORD_FILE, StageRecord, load_stage
+from tracker.stage import RECORD_FILE, load_stage
 from tracker.surface import Surface
 
 
@@ -245,14 +245,9 @@ def test_a_damaged_map_is_told_and_the_old_page_stays(copy: Job) -> None:
     assert page(copy, "third day") == before
 
 
-HOSTILE = (
-    "</script><script>window.broken=1</script>\"'><img src=x onerror=window.broken=2>&amp;<!--"
-)
-
-
 def test_nothing_typed_becomes_part_of_the_page(tmp_path: Path) -> None:
-    job = hostile_job(tmp_path)
-    text = page(job, "Käthe's 1. Tag")
+    job, name = hostile_job(tmp_path)
+    text = page(job, name)
     found = Scripts()
     found.feed(text)
     assert found.scripts == 3
@@ -262,26 +257,6 @@ def test_nothing_typed_becomes_part_of_the_page(tmp_path: Path) -> None:
     assert data["viewers"][0] == HOSTILE
     assert "window.broken=1</script>" not in text
     assert "Käthe&#39;s 1. Tag" in text
-
-
-def hostile_job(folder: Path) -> Job:
-    """A stage in which everything that a person can type tries to break out."""
-    job = carved_job(folder / "job", days=0)
-    text = job.settings_path.read_text(encoding="utf-8")
-    quoted = json.dumps(HOSTILE)
-    job.settings_path.write_text(text.replace('"Owl finial"', quoted), encoding="utf-8")
-    job = open_job(job.folder)
-    assert job.name == HOSTILE
-
-    def break_out(record: StageRecord) -> StageRecord:
-        photos = (replace(record.facts.photos[0], file=HOSTILE, reason=HOSTILE),)
-        facts = replace(record.facts, name="Käthe's 1. Tag", warnings=(HOSTILE,), photos=photos)
-        points = (replace(record.points[0], name=HOSTILE), *record.points[1:4])
-        spots = (replace(record.overcuts[0], nearest_point=HOSTILE), *record.overcuts[1:])
-        return replace(record, facts=facts, points=points, overcuts=spots)
-
-    add_day(job, thinned(read_surface(DEMO / "model.ply"), 8.0).surface, "first day", break_out)
-    return job
 
 
 class TestThinned:

@@ -21,7 +21,7 @@ from markupsafe import Markup
 from tracker.comparison.states import State
 from tracker.comparison.trend import GONE, NOT_SEEN
 from tracker.records.tables import fixed, write_whole
-from tracker.report.colours import OVERCUT_RGB, state_rgb
+from tracker.report.colours import state_rgb
 from tracker.report.page_pack import packed_form, packed_layer, packed_removed, packed_viewers
 from tracker.report.page_sheet import PageSheet
 from tracker.report.page_views import View, css, views_of
@@ -37,9 +37,7 @@ from tracker.report.views import ABOVE, BACK, FRONT, LEFT, RIGHT
 
 PAGE_FILE = "page.html"
 TEMPLATES = Path(__file__).resolve().parent / "templates"
-SCRIPTS = ("page_data.js", "page_figure.js", "page_lists.js", "page.js")
-FLAG_STEM_MM = 7.0
-"""Flags stand this far off the model."""
+SCRIPTS = ("page_data.js", "page_figure.js", "page_marks.js", "page_lists.js", "page.js")
 
 
 def draw_page(path: Path, sheet: PageSheet) -> None:
@@ -180,7 +178,6 @@ def _data(sheet: PageSheet, views: Sequence[View]) -> dict[str, Any]:
         },
         "flags": _flags(sheet),
         "points": _points(sheet),
-        "colours": {"overcut": css(OVERCUT_RGB)},
     }
 
 
@@ -189,7 +186,6 @@ def _flags(sheet: PageSheet) -> list[dict[str, Any]]:
         {
             "id": spot.identity,
             "at": np.round(spot.place, 3).tolist(),
-            "top": np.round(spot.place + FLAG_STEM_MM * normal, 3).tolist(),
             "toward": np.round(normal, 4).tolist(),
             "open": spot.trend not in (GONE, NOT_SEEN),
             "hidden": spot.trend == GONE,

@@ -128,7 +128,7 @@ def _left_view(
     ticks = tuple(
         Tick(
             _percent(mm, DEEPEST_MM),
-            f"{mm:g} and more" if mm == DEEPEST_MM else f"{mm:g}",
+            f"≥ {mm:g}" if mm == DEEPEST_MM else f"{mm:g}",
             mm in (bands.finished_below_mm, bands.close_below_mm),
         )
         for mm in depth_ticks(bands)
@@ -206,4 +206,4 @@ def _even_ticks(top_mm: float) -> tuple[float, ...]:
 
 
 def _tick(mm: float, top_mm: float) -> str:
-    return f"{mm:g} and more" if mm == top_mm else f"{mm:g}"
+    return f"≥ {mm:g}" if mm == top_mm else f"{mm:g}"

@@ -67,7 +67,7 @@ def next_steps(
     steps = [*_spots(spots)]
     over = [p.name for p in points if p.state == State.OVERCUT.label]
     if over:
-        steps.append(f"Below the model at the points {_names(over)}: leave them alone.")
+        steps.append(f"Below the model at {_names(over)}: leave alone.")
     near = [p.name for p in points if _may_be_over(p, bands)]
     if near:
         steps.append(f"May be too deep already, no blow before the needle: {_names(near)}.")

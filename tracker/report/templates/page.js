@@ -28,7 +28,8 @@
   const listed = (names) => (names.length ? `${names.length}: ${names.join(", ")}` : "none");
 
   // A tap on the figure.
-  function askRow(row) {
+  function askRow(row, place) {
+    marks.ringAt(place);
     const names = viewers.names(row), found = inWords("now", row), lines = [];
     if (found) {
       lines.push(["U95", `${found.u95.toFixed(1)} mm`], ["state", `${found.state}, ${found.sure ? "sure" : "not sure: check with the needle"}`]);
@@ -53,6 +54,13 @@
     if (box.top < 0 || box.bottom > innerHeight) stand.closest(".figure-card").scrollIntoView({ block: "start" });
   }
 
+  function turnTo({ at, toward }) {
+    if (document.body.dataset.drawn !== "yes") return;
+    bringUp();
+    figure.turnTo(at, toward);
+    marks.ringAt(at);
+  }
+
   function toPoint(index) {
     const point = data.points[index];
     const cells = lists.rows.find((row) => Number(row.dataset.row) === index);
@@ -65,17 +73,16 @@
     tell(point.state, d.mm === "" ? "Not seen" : point.state === "over-cut" ? `${left} mm: too deep` : `${left} mm left`, lines);
     lists.mark(index);
     lists.markPhotos([]);
-    bringUp();
-    return figure.turnTo(point.at, point.toward);
+    turnTo(point);
   }
 
-  function toFlag(button) {
-    const flag = data.flags.find((f) => String(f.id) === button.dataset.flag);
+  function toFlag(id) {
+    const flag = data.flags.find((f) => f.id === id);
+    const button = document.querySelector(`[data-flag="${id}"]`);
     const words = button.querySelector("span");
     tell("over-cut", `Flag ${flag.id}`, [["spot", words.firstChild.textContent], ["trend", words.querySelector("em").textContent]]);
     lists.mark(-1);
-    bringUp();
-    return figure.turnTo(flag.at, flag.toward);
+    turnTo(flag);
   }
 
   function show(view) {
@@ -89,18 +96,18 @@
 
   figure.whenAsked(askRow);
   lists.listen(toPoint);
-  document.querySelectorAll("[data-flag]").forEach((b) => b.addEventListener("click", () => toFlag(b)));
+  document.querySelectorAll("[data-flag]").forEach((b) => b.addEventListener("click", () => toFlag(Number(b.dataset.flag))));
   document.querySelectorAll("[data-zoom]").forEach((b) => b.addEventListener("click", () => figure.zoom(Number(b.dataset.zoom))));
   document.querySelectorAll("[data-side]").forEach((b) => b.addEventListener("click", () => figure.look(data.sides[b.dataset.side], 1.3)));
   document.querySelectorAll("input[name=view]").forEach((radio) => radio.addEventListener("change", () => show(radio.value)));
-  for (const name of ["points", "flags"]) {
-    document.getElementById(`show-${name}`).addEventListener("change", (e) => figure.showMarks(name, e.target.checked));
-  }
+  document.getElementById("show-points").addEventListener("change", (e) => marks.show("points", e.target.checked));
+  document.getElementById("show-flags").addEventListener("change", (e) => marks.show("flags", e.target.checked));
 
   // the words are on the screen before the figure is set up
   requestAnimationFrame(() => setTimeout(async () => {
     let drawn = false;
-    try { drawn = await figure.start(); } catch (error) { console.error(error); }
+    try { drawn = await figure.start(); } catch (error) { console.warn(error); }
+    if (drawn) marks.start(toFlag);
     document.getElementById("wait").hidden = true;
     document.getElementById("no-figure").hidden = drawn;
     document.body.classList.toggle("no-figure", !drawn);

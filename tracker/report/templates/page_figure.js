@@ -1,17 +1,10 @@
 // The figure: drawn by the library, turned by hand, keys and lists, asked by a tap.
 const stand = document.getElementById("figure");
 const figure = (() => {
-  const NEAR = 0.35, FAR = 4, STEEPEST = 1.5, TAP_PX = 6;
+  const NEAR = 0.35, FAR = 4, STEEPEST = 1.5, STEEP = 1.1, TAP_PX = 6, SCENE = 1.24;
   const plain = { hoverinfo: "skip", showlegend: false };
   const light = { ambient: 0.72, diffuse: 0.42, specular: 0.04, roughness: 0.9, fresnel: 0.02 };
   let ready = false, current = Object.keys(data.views)[0], onAsk = () => {};
-
-  function able() {
-    try {
-      const canvas = document.createElement("canvas");
-      return Boolean(canvas.getContext("webgl2") || canvas.getContext("webgl"));
-    } catch { return false; }
-  }
 
   // Triangles with figures at all corners, and the others.
   function split(view) {
@@ -42,40 +35,11 @@ const figure = (() => {
     };
   }
 
-  function columns(places) {
-    const at = places.map(form.unit);
-    return { x: at.map((p) => p[0]), y: at.map((p) => p[1]), z: at.map((p) => p[2]) };
-  }
-
-  const symbols = { finished: "circle", close: "diamond", untouched: "square", "over-cut": "x", "not seen": "circle-open" };
-  function pointMarks() {
-    return {
-      type: "scatter3d", mode: "markers", ...columns(data.points.map((p) => p.at)), ...plain,
-      marker: { size: 4.5, color: "#22252b", symbol: data.points.map((p) => symbols[p.state] || "circle"), line: { color: "#fcfbf8", width: 1 } },
-    };
-  }
-  function flagMarks() {
-    const flags = data.flags.filter((f) => !f.hidden);
-    return {
-      type: "scatter3d", mode: "markers+text", ...columns(flags.map((f) => f.top)), ...plain,
-      text: flags.map((f) => String(f.id)), textposition: "middle center", textfont: { size: 13, color: "#22252b", family: "system-ui, DejaVu Sans, sans-serif" },
-      marker: { size: 17, color: "#ffffff", line: { color: flags.map((f) => (f.open ? data.colours.overcut : "#888885")), width: 3 } },
-    };
-  }
-  function stems() {
-    const lines = [];
-    for (const flag of data.flags.filter((f) => !f.hidden)) lines.push(flag.at, flag.top, [NaN, NaN, NaN]);
-    return { type: "scatter3d", mode: "lines", ...columns(lines), line: { color: "#22252b", width: 3 }, connectgaps: false, ...plain };
-  }
-  function ring(place) {
-    return {
-      type: "scatter3d", mode: "markers", ...columns(place ? [place] : []), ...plain,
-      marker: { size: 13, symbol: "circle-open", color: "#22252b", line: { color: "#22252b", width: 4 } },
-    };
-  }
-
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
-  const axis = { visible: false, showspikes: false, range: [-0.62, 0.62] };
+  const axis = {
+    visible: false, range: [-SCENE / 2, SCENE / 2], showspikes: false, showgrid: false, zeroline: false,
+    showline: false, showticklabels: false, ticks: "", tickmode: "array", tickvals: [], title: { text: "" },
+  };
   function layout() {
     return {
       margin: { l: 0, r: 0, t: 0, b: 0 }, paper_bgcolor: colour("--stand"),
@@ -86,14 +50,13 @@ const figure = (() => {
     };
   }
 
-  function camera(toward, away, center = [0, 0, 0]) {
+  function camera(toward, away, center = [0, 0, 0], level = [0, -1]) {
     let [x, y, z] = toward;
     const flat = Math.hypot(x, y);
-    if (Math.atan2(Math.abs(z), flat) > STEEPEST) {
-      // straight from above the figure's front stays below
-      [x, y, z] = flat > 1e-6 ? [x, y, z] : [0, -1, Math.sign(z)];
-      const level = Math.hypot(x, y), scale = 1 / level;
-      [x, y, z] = [x * scale, y * scale, Math.sign(z) * Math.tan(STEEPEST)];
+    // seen steeply from above, the figure does not roll about
+    if (Math.atan2(Math.abs(z), flat) > STEEP) {
+      [x, y] = level;
+      z = Math.sign(z) * Math.tan(Math.min(Math.atan2(Math.abs(toward[2]), flat), STEEPEST)) * Math.hypot(x, y);
     }
     const length = Math.hypot(x, y, z) || 1;
     const eye = [x, y, z].map((v, k) => (v / length) * away + center[k]);
@@ -106,59 +69,32 @@ const figure = (() => {
     const from = [eye.x - center.x, eye.y - center.y, eye.z - center.z];
     return { from, center: [center.x, center.y, center.z], away: Math.hypot(...from) };
   }
-  const look = (toward, away, center) =>
-    ready ? Plotly.relayout(stand, { "scene.camera": camera(toward, away, center) }) : Promise.resolve();
+  const look = (toward, away, center, level) =>
+    ready ? Plotly.relayout(stand, { "scene.camera": camera(toward, away, center, level) }) : Promise.resolve();
 
   function turn(right, up) {
     const { from, center, away } = now();
     const level = Math.atan2(from[1], from[0]) + right;
     const rise = Math.max(-STEEPEST, Math.min(STEEPEST, Math.asin(from[2] / away) + up));
-    return look([Math.cos(level) * Math.cos(rise), Math.sin(level) * Math.cos(rise), Math.sin(rise)], away, center);
+    const around = [Math.cos(level), Math.sin(level)];
+    return look([around[0] * Math.cos(rise), around[1] * Math.cos(rise), Math.sin(rise)], away, center, around);
   }
   function zoom(factor) {
     const { from, center, away } = now();
-    return look(from, Math.max(NEAR, Math.min(FAR, away * factor)), center);
+    return look(from, Math.max(NEAR, Math.min(FAR, away * factor)), center, from.slice(0, 2));
   }
 
   // Turns to a place: looked at from where it faces, a little nearer than the whole figure.
   function turnTo(place, toward) {
-    const center = form.unit(place).map((v) => (0.45 * v) / 1.24);
-    return look(toward, 0.95, center).then(() => Plotly.restyle(stand, ringColumns(place), [5]));
-  }
-  function ringColumns(place) {
-    const { x, y, z } = columns([place]);
-    return { x: [x], y: [y], z: [z] };
+    const center = form.unit(place).map((v) => (0.45 * v) / SCENE);
+    const level = ready ? now().from.slice(0, 2) : undefined;
+    return look(toward, 0.95, center, level);
   }
 
-  // Row of the drawn form under a place of the stand, by the library's own matrices; -1 for none.
-  function rowAt(px, py) {
-    const scene = stand._fullLayout.scene._scene;
-    const { model, view, projection } = scene.glplot.cameraParams;
-    const matrix = product(projection, product(view, model));
-    const { width, height } = stand.getBoundingClientRect();
-    const sx = new Float32Array(form.count), sy = new Float32Array(form.count), sw = new Float32Array(form.count);
-    const [dx, dy, dz] = scene.dataScale;
-    for (let i = 0; i < form.count; i++) {
-      const x = form.x[i] * dx, y = form.y[i] * dy, z = form.z[i] * dz;
-      const w = matrix[3] * x + matrix[7] * y + matrix[11] * z + matrix[15];
-      sx[i] = (0.5 + (0.5 * (matrix[0] * x + matrix[4] * y + matrix[8] * z + matrix[12])) / w) * width;
-      sy[i] = (0.5 - (0.5 * (matrix[1] * x + matrix[5] * y + matrix[9] * z + matrix[13])) / w) * height;
-      sw[i] = w;
-    }
-    let best = -1, nearest = Infinity;
-    for (let t = 0; t < form.triangles; t++) {
-      const a = form.corner(t, 0), b = form.corner(t, 1), c = form.corner(t, 2);
-      const area = (sx[b] - sx[a]) * (sy[c] - sy[a]) - (sx[c] - sx[a]) * (sy[b] - sy[a]);
-      if (area === 0) continue;
-      const u = ((sx[b] - px) * (sy[c] - py) - (sx[c] - px) * (sy[b] - py)) / area;
-      const v = ((sx[c] - px) * (sy[a] - py) - (sx[a] - px) * (sy[c] - py)) / area;
-      if (u < 0 || v < 0 || u + v > 1) continue;
-      const away = 1 / (u / sw[a] + v / sw[b] + (1 - u - v) / sw[c]);
-      if (away <= 0 || away >= nearest) continue;
-      nearest = away;
-      best = u >= v && u >= 1 - u - v ? a : v >= 1 - u - v ? b : c;
-    }
-    return best;
+  // The library's own matrices take a place of the form to the stand's pixels.
+  function matrixNow() {
+    const { model, view, projection } = stand._fullLayout.scene._scene.glplot.cameraParams;
+    return product(projection, product(view, model));
   }
   function product(a, b) {
     const out = new Float64Array(16);
@@ -169,13 +105,52 @@ const figure = (() => {
     }
     return out;
   }
+  function projector() {
+    const m = matrixNow(), [dx, dy, dz] = stand._fullLayout.scene._scene.dataScale;
+    const { width, height } = stand.getBoundingClientRect();
+    return (ux, uy, uz) => {
+      const x = ux * dx, y = uy * dy, z = uz * dz;
+      const w = m[3] * x + m[7] * y + m[11] * z + m[15];
+      return [
+        (0.5 + (0.5 * (m[0] * x + m[4] * y + m[8] * z + m[12])) / w) * width,
+        (0.5 - (0.5 * (m[1] * x + m[5] * y + m[9] * z + m[13])) / w) * height,
+        w,
+      ];
+    };
+  }
+
+  // What lies nearest under each of some pixels: a corner of the form (-1: nothing) and how far off.
+  function nearestUnder(pixels) {
+    const project = projector();
+    const sx = new Float32Array(form.count), sy = new Float32Array(form.count), sw = new Float32Array(form.count);
+    for (let i = 0; i < form.count; i++) [sx[i], sy[i], sw[i]] = project(form.x[i], form.y[i], form.z[i]);
+    const found = pixels.map(() => ({ row: -1, away: Infinity }));
+    const order = pixels.map((_, k) => k).sort((a, b) => pixels[a][1] - pixels[b][1]);
+    const heights = order.map((k) => pixels[k][1]);
+    for (let t = 0; t < form.triangles; t++) {
+      const a = form.corner(t, 0), b = form.corner(t, 1), c = form.corner(t, 2);
+      const low = Math.min(sy[a], sy[b], sy[c]), high = Math.max(sy[a], sy[b], sy[c]);
+      let first = 0, end = heights.length;
+      while (first < end) { const half = (first + end) >> 1; if (heights[half] < low) first = half + 1; else end = half; }
+      for (let n = first; n < heights.length && heights[n] <= high; n++) {
+        const k = order[n], px = pixels[k][0], py = pixels[k][1];
+        const area = (sx[b] - sx[a]) * (sy[c] - sy[a]) - (sx[c] - sx[a]) * (sy[b] - sy[a]);
+        if (area === 0) continue;
+        const u = ((sx[b] - px) * (sy[c] - py) - (sx[c] - px) * (sy[b] - py)) / area;
+        const v = ((sx[c] - px) * (sy[a] - py) - (sx[a] - px) * (sy[c] - py)) / area;
+        if (u < 0 || v < 0 || u + v > 1) continue;
+        const away = 1 / (u / sw[a] + v / sw[b] + (1 - u - v) / sw[c]);
+        if (away <= 0 || away >= found[k].away) continue;
+        found[k] = { row: u >= v && u >= 1 - u - v ? a : v >= 1 - u - v ? b : c, away };
+      }
+    }
+    return found;
+  }
   const placeOf = (row) => [form.x[row], form.y[row], form.z[row]].map((v, k) => v * form.side + form.middle[k]);
 
   function ask(px, py) {
-    const row = rowAt(px, py);
-    if (row < 0) return;
-    Plotly.restyle(stand, ringColumns(placeOf(row)), [5]);
-    onAsk(row);
+    const [{ row }] = nearestUnder([[px, py]]);
+    if (row >= 0) onAsk(row, placeOf(row));
   }
 
   function listen() {
@@ -213,14 +188,14 @@ const figure = (() => {
   }
 
   async function start() {
-    if (!able()) return false;
     const view = data.views[current], parts = split(view);
-    const traces = [mesh(view, parts, "seen"), mesh(view, parts, "unseen"), pointMarks(), stems(), flagMarks(), ring(null)];
+    const traces = [mesh(view, parts, "seen"), mesh(view, parts, "unseen")];
     await Plotly.newPlot(stand, traces, layout(), { displayModeBar: false, responsive: true, scrollZoom: true });
+    const scene = stand._fullLayout.scene._scene;
+    if (!scene || !scene.glplot || !scene.glplot.gl) return false;
     ready = true;
     listen();
     return true;
   }
-  const showMarks = (name, shown) => Plotly.restyle(stand, { visible: shown }, name === "points" ? [2] : [3, 4]);
-  return { start, show, showMarks, turnTo, look, zoom, rowAt, placeOf, now, whenAsked: (f) => { onAsk = f; } };
+  return { start, show, turnTo, look, zoom, nearestUnder, projector, matrixNow, now, whenAsked: (f) => { onAsk = f; } };
 })();
