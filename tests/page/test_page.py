@@ -14,9 +14,11 @@ from typing import Any
 import numpy as np
 import pytest
 import trimesh
+from typer.testing import CliRunner
 
 from tests.job_files import contents
 from tests.page.carved import DEMO, HOSTILE, carved_job, hostile_job
+from tracker.cli.app import app
 from tracker.comparison.on_vertices import VertexReadings
 from tracker.comparison.removed_places import removed_between
 from tracker.errors import JobError, MeshError
@@ -157,6 +159,18 @@ def test_redrawn_the_same_and_the_record_untouched(job: Job) -> None:
     before = contents(job.folder)
     assert redraw_page(job, "THIRD day") == job.stage_path("third day") / PAGE_FILE
     assert contents(job.folder) == before
+
+
+def test_the_command_writes_an_old_page_anew(copy: Job) -> None:
+    path = copy.stage_path("first day") / PAGE_FILE
+    before = path.read_text(encoding="utf-8")
+    path.unlink()
+    call = ["--job", str(copy.folder), "report", "--page", "--stage", "First day", "--json"]
+    done = CliRunner().invoke(app, call)
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout) == {"page": str(path)}
+    assert path.read_text(encoding="utf-8") == before
+    assert not (copy.folder / "report.pdf").exists()
 
 
 @pytest.fixture

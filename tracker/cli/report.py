@@ -15,8 +15,12 @@ def report(
     sheet: Annotated[
         bool, typer.Option("--sheet", help="Only tomorrow's sheet of a stage, written anew.")
     ] = False,
+    page: Annotated[
+        bool, typer.Option("--page", help="Only the page of a stage, page.html, written anew.")
+    ] = False,
     stage: Annotated[
-        str | None, typer.Option(metavar="NAME", help="The sheet's stage; else the latest.")
+        str | None,
+        typer.Option(metavar="NAME", help="The sheet's or page's stage; else the latest."),
     ] = None,
     own_text: Annotated[
         bool, typer.Option("--own-text", help="Put the document's text into the job, to edit it.")
@@ -30,11 +34,15 @@ def report(
     job = opened_job(ctx)
     if own_text:
         files = {"text": copy_text(job)}
+    elif page:
+        from tracker.pipeline import redraw_page
+
+        files = {"page": redraw_page(job, chosen_day(job, stage).record.name)}
     elif sheet or stage is not None:
         files = {"sheet": write_sheet(job, chosen_day(job, stage))}
     else:
-        paper, page = write_document(job)
-        files = {"pdf": paper, "html": page}
+        paper, html = write_document(job)
+        files = {"pdf": paper, "html": html}
     if as_json:
         print_json({kind: str(path) for kind, path in files.items()})
     else:
