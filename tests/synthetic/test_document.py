@@ -21,7 +21,7 @@ from tracker.comparison.overcuts import OvercutSpot
 from tracker.comparison.states import Bands, State
 from tracker.job import Job, open_job
 from tracker.progress.progress import job_progress
-from tracker.report import document_pictures
+from tracker.report import chart, document_pictures
 from tracker.report.chart import chart_png, chart_svg
 from tracker.report.document_pictures import swatch
 from tracker.report.document_text import (
@@ -49,8 +49,9 @@ def stages(*lefts: float) -> list[Given]:
 
 @pytest.fixture(autouse=True)
 def small(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Views are drawn small: what they show is tested with the views themselves."""
-    monkeypatch.setattr(document_pictures, "VIEW_PX", 60)
+    """Views and chart are drawn small: what views show is tested with the views themselves."""
+    monkeypatch.setattr(document_pictures, "VIEW_PX", 40)
+    monkeypatch.setattr(chart, "DPI", 100)
 
 
 @pytest.fixture
