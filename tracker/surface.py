@@ -137,24 +137,36 @@ def sample_surface(surface: Surface, spacing_mm: float, seed: int = 1) -> Sample
     u, v = rng.random(len(face)), rng.random(len(face))
     flip = u + v > 1.0
     u[flip], v[flip] = 1.0 - u[flip], 1.0 - v[flip]
-    weights = np.stack([1.0 - u - v, u, v], axis=1)
-    corners = surface.faces[face]
-    points = np.einsum("nk,nkd->nd", weights, surface.vertices[corners])
-    normals = np.einsum("nk,nkd->nd", weights, surface.vertex_normals[corners])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
+    points = _blended(surface.vertices, surface.faces, face, u, v)
     cell = spacing_mm
     index = np.floor(points / cell).astype(np.int64)
-    # opposite faces of a thin form share cells but not samples
-    facing = np.argmax(np.abs(surface.face_normals[face]), axis=1)
-    sign = np.take_along_axis(surface.face_normals[face], facing[:, None], axis=1)[:, 0] > 0
-    keys = np.concatenate([index, facing[:, None], sign[:, None]], axis=1)
     off = np.linalg.norm(points / cell - index - 0.5, axis=1)
-    order = np.lexsort((off, *keys.T[::-1]))
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = np.any(keys[order][1:] != keys[order][:-1], axis=1)
-    starts = np.flatnonzero(first)
+    keys = _cell_keys(index, surface.face_normals[face])
+    order = np.lexsort((off, keys))
+    starts = np.flatnonzero(np.diff(keys[order], prepend=-1))
     chosen = order[starts]
     share = np.diff(np.append(starts, len(order))) * (areas.sum() / len(face))
     back = np.argsort(chosen, kind="stable")
     chosen = chosen[back]
-    return Samples(points[chosen], normals[chosen], share[back], face[chosen])
+    face, u, v = face[chosen], u[chosen], v[chosen]
+    normals = _blended(surface.vertex_normals, surface.faces, face, u, v)
+    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
+    return Samples(points[chosen], normals, share[back], face)
+
+
+def _blended(values: Array, faces: Faces, face: Faces, u: Array, v: Array) -> Array:
+    """Values of the corners at places (u, v) of triangles; one corner after the other."""
+    blended = (1.0 - u - v)[:, None] * values[faces[face, 0]]
+    blended += u[:, None] * values[faces[face, 1]]
+    blended += v[:, None] * values[faces[face, 2]]
+    return np.asarray(blended)
+
+
+def _cell_keys(index: Faces, normals: Array) -> Faces:
+    """One number per cell and side: opposite faces of a thin form share cells but not samples."""
+    facing = np.argmax(np.abs(normals), axis=1)
+    outward = np.take_along_axis(normals, facing[:, None], axis=1)[:, 0] > 0
+    index = index - index.min(axis=0)
+    size = index.max(axis=0) + 1
+    keys = (index[:, 0] * size[1] + index[:, 1]) * size[2] + index[:, 2]
+    return np.asarray((keys * 3 + facing) * 2 + outward)

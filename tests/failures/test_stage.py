@@ -70,7 +70,8 @@ def test_stage_json(job: Job) -> None:
     wanted = {
         "schema", "date", "software", "settings", "photos", "targets", "scale_bars", "alignment",
         "coverage", "counts", "volume_left_cm3", "volume_left_u95_cm3", "mass_left_kg",
-        "mass_left_u95_kg", "timings_s", "peak_memory_mb", "warnings",
+        "mass_left_u95_kg", "timings_s", "peak_memory_mb",
+        "peak_memory_by_step_mb", "warnings",
     }  # fmt: skip
     assert wanted <= set(document)
     photo, left_out = document["photos"]

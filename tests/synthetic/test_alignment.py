@@ -6,8 +6,10 @@ import numpy as np
 import open3d as o3d
 import pytest
 from scipy.spatial.transform import Rotation
+from scipy.stats import chi2
 
-from tracker.alignment import align
+from tracker.alignment import Alignment, align
+from tracker.alignment.evidence import critical_ratio, log_likelihood
 from tracker.alignment.result import rigid
 from tracker.errors import AlignmentError
 from tracker.maths.camera import Array
@@ -139,6 +141,84 @@ def test_frame_out_of_its_seats_is_named(shift: tuple[float, float, float]) -> N
     with pytest.raises(AlignmentError, match="may not be seated") as caught:
         align(points + np.array(shift), normals, sigma, model, GOOD_FRAME)
     assert "inside the model" in caught.value.message
+
+
+def carved(
+    model: Surface, share: float, seed: int, *, rest_mm: float | None = None, spots: int = 2
+) -> tuple[Array, Array, Array]:
+    """Stone finished on a share of the surface in patches on all sides, with over-cut spots.
+
+    Finished stone is up to 0.3 mm proud; the rest rises to 6-15 mm, or is evenly `rest_mm` proud.
+    """
+    rng = np.random.default_rng(seed)
+    p = sample_surface(model, 5.0).points
+    turn = rng.uniform(0.0, 2.0 * np.pi, 3)
+    wave = np.cos(0.075 * p + turn).sum(axis=1)
+    limit = np.quantile(wave, share)
+    proud = 0.5 + (wave - limit) / (wave.max() - limit) * rng.uniform(6.0, 15.0)
+    left = np.where(wave <= limit, rng.uniform(0.0, 0.3, len(p)), rest_mm or proud)
+    for _ in range(spots):
+        near = np.linalg.norm(p - p[rng.integers(len(p))], axis=1) < rng.uniform(5.0, 14.0)
+        left[near] = -rng.uniform(0.8, 3.0)
+    normals = sample_surface(model, 5.0).normals
+    height = left + rng.normal(0.0, 0.08, len(p))
+    return p + normals * height[:, None], normals, np.full(len(p), 0.08)
+
+
+WAYS = [*np.eye(3), *-np.eye(3), *np.array([[1, 1, 1], [-1, 1, -1], [1, -1, -1]]) / 3**0.5]
+
+
+@pytest.mark.parametrize("way", [0, 1, 3, 5, 7])
+def test_frame_out_of_its_seats_is_named_where_a_fifth_is_finished(way: int) -> None:
+    model = figure()
+    points, normals, sigma = carved(model, 0.2, way)
+    with pytest.raises(AlignmentError, match="may not be seated"):
+        align(points + 3.0 * WAYS[way], normals, sigma, model, GOOD_FRAME)
+
+
+@pytest.mark.parametrize("rest_mm", [None, 2.0])
+@pytest.mark.parametrize("share", [0.05, 0.3])
+def test_a_seated_frame_is_never_refused(share: float, rest_mm: float | None) -> None:
+    model = figure()
+    for seed in range(2):
+        stone = carved(model, share, 50 + seed, rest_mm=rest_mm, spots=(3, 15)[seed])
+        assert drift_mm(*_pose(align(*stone, model, GOOD_FRAME)), model) < 0.05
+
+
+def _pose(found: Alignment) -> tuple[Array, Array]:
+    return found.R, found.t
+
+
+def test_shift_toward_where_all_finished_stone_faces_is_a_doubt() -> None:
+    model = figure()
+    points, normals, sigma = stone(model, 0.0)
+    rng = np.random.default_rng(4)
+    front = normals[:, 0] > 0.2
+    points = points + normals * np.where(front, 0.0, rng.uniform(4.0, 20.0, len(points)))[:, None]
+    still = align(points, normals, sigma, model, GOOD_FRAME)
+    assert still.doubt == ""
+    moved = align(points + np.array([2.0, 0.0, 0.0]), normals, sigma, model, GOOD_FRAME)
+    assert "check some finished places with the needle" in moved.doubt
+    assert not moved.moved
+
+
+def test_the_limit_of_chance() -> None:
+    # chi-square of 6 unknowns at 1e-6 is 38.26;
+    # asked once, that is the limit, and it rises with the number of motions that were tried
+    assert critical_ratio(1e-6, 8.0, 8.0) == pytest.approx(float(chi2.isf(1e-6, 6)))
+    assert critical_ratio(1e-6, 0.3, 8.0) > critical_ratio(1e-6, 1.0, 8.0) > 50.0
+    away = np.random.default_rng(1).normal(0.0, 0.3, 60)
+    same = [
+        log_likelihood(away, np.full(60, 0.05), 0.3, 8.0, one_sided=side) for side in (False, True)
+    ]
+    inside = [
+        log_likelihood(away - 2.0, np.full(60, 0.05), 0.3, 8.0, one_sided=side)
+        for side in (False, True)
+    ]
+    proud = log_likelihood(away + 2.0, np.full(60, 0.05), 0.3, 8.0, one_sided=True)
+    assert same[0] > inside[0] + 50.0
+    assert same[1] > inside[1] + 50.0
+    assert proud >= same[1]
 
 
 def test_over_cuts_are_no_reason_to_doubt_the_frame() -> None:

@@ -7,6 +7,8 @@ x' F^-1 x <= 2^2: no place of the model then moves by more than twice its own fr
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tracker.alignment.finished import Regions, finished_stone
@@ -62,7 +64,22 @@ def align(
         The stone clearly contradicts the frame: it may not be seated.
     """
     F = frame_covariance + np.diag([FLOOR_RAD**2] * 3 + [FLOOR_MM**2] * 3)
-    _refuse_unseated(check_seating(points, normals, sigma_mm, surface, F, band_mm))
+    seating = check_seating(points, normals, sigma_mm, surface, F, band_mm)
+    _refuse_unseated(seating)
+    found = _refined(points, normals, sigma_mm, surface, frame_covariance, F, band_mm)
+    return replace(found, doubt=_doubt(seating))
+
+
+def _refined(
+    points: Array,
+    normals: Array,
+    sigma_mm: Array,
+    surface: Surface,
+    frame_covariance: Array,
+    F: Array,
+    band_mm: float,
+) -> Alignment:
+    """The frame's pose refined by finished stone, or as it is, with the reason."""
     regions = finished_stone(points, normals, sigma_mm, surface, F, band_mm)
     if regions.count < FEWEST_REGIONS:
         return unmoved(
@@ -132,6 +149,16 @@ def _weakest_mm(covariance: Array, regions: Regions) -> float:
     w_cross_middle = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
     to_middle = np.block([[radius * np.eye(3), np.zeros((3, 3))], [w_cross_middle, np.eye(3)]])
     return float(np.sqrt(np.linalg.eigvalsh(to_middle @ covariance @ to_middle.T)[-1]))
+
+
+def _doubt(seating: Seating) -> str:
+    if not seating.doubtful:
+        return ""
+    return (
+        f"the stone seen would lie better on the model if everything were moved by "
+        f"{seating.shift_mm:.1f} mm: either it stands evenly proud, or the frame is not seated; "
+        "check some finished places with the needle"
+    )
 
 
 def _refuse_unseated(seating: Seating) -> None:

@@ -34,6 +34,8 @@ class Alignment:
         Regions of finished stone that were used.
     proud_mm : float
         Even amount by which the finished stone stands off the model, beside the shift.
+    doubt : str
+        What the carver should look into though the frame's pose stands; else empty.
     """
 
     method: str
@@ -46,6 +48,7 @@ class Alignment:
     moved: bool
     regions: int
     proud_mm: float
+    doubt: str = ""
 
     def apply(self, points: Array) -> Array:
         """Points in the model's coordinates, (n, 3), mm."""

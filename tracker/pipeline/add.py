@@ -14,7 +14,7 @@ from tracker.errors import PhotographError
 from tracker.job import Job
 from tracker.network.record import Bar, KnownTarget
 from tracker.photos import list_files, read_photograph
-from tracker.pipeline.day import Clock, peak_memory_mb
+from tracker.pipeline.day import Clock
 from tracker.pipeline.measure import Measured, Task, measure
 from tracker.pipeline.page import write_page
 from tracker.pipeline.pictures import draw_pictures
@@ -69,9 +69,7 @@ def add_stage(
         vertices = spread_to_vertices(task.surface, measured.samples, measured.sample_readings)
         with clock.step("pictures", "drawing the map and the photographs") as share:
             draw_pictures(job, draft, measured, vertices, moment, share)
-        record = stage_record(
-            job, draft.name, moment.isoformat(), measured, clock.seconds, peak_memory_mb()
-        )
+        record = stage_record(job, draft.name, moment.isoformat(), measured, clock)
         draft.write(record, cloud_points(measured), stone_left_map(job, task, vertices))
         progress("drawing the page", LAST_SHARE)
         write_page(job, draft.folder)

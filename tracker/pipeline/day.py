@@ -53,10 +53,11 @@ STEPS: Mapping[str, float] = {
 
 @dataclass(slots=True)
 class Clock:
-    """Seconds by step, and the word to whoever watches."""
+    """Seconds and memory by step, and the word to whoever watches."""
 
     progress: Progress
     seconds: dict[str, float] = field(default_factory=dict)
+    peaks_mb: dict[str, float] = field(default_factory=dict)
 
     @contextmanager
     def step(self, name: str, words: str) -> Iterator[Callable[[float], None]]:
@@ -68,6 +69,7 @@ class Clock:
         began = time.perf_counter()
         yield lambda share: self.progress(words, first + (last - first) * share)
         self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - began
+        self.peaks_mb[name] = peak_memory_mb()
         self.progress(words, last)
 
 

@@ -353,6 +353,8 @@ def _warnings(
     words += [*placed.notes, *adjustment.warnings]
     if alignment.moved:
         words.append(alignment.reason)
+    if alignment.doubt:
+        words.append(alignment.doubt)
     doubted = [name for name, doubt in zip(names, readings.doubted, strict=True) if doubt]
     if doubted:
         words.append(

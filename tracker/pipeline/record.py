@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
 from tracker import __version__
@@ -12,6 +10,7 @@ from tracker.comparison.uncertainty import budget_mm
 from tracker.job import Job
 from tracker.network.outcome import AdjustedPhoto
 from tracker.photos import Photograph
+from tracker.pipeline.day import Clock, peak_memory_mb
 from tracker.pipeline.measure import Measured
 from tracker.records.entries import Points
 from tracker.records.stage_facts import (
@@ -31,8 +30,7 @@ def stage_record(
     name: str,
     date: str,
     measured: Measured,
-    timings_s: Mapping[str, float],
-    peak_memory_mb: float,
+    clock: Clock,
 ) -> StageRecord:
     """The record of a measured day."""
     points = job.points()
@@ -56,8 +54,9 @@ def stage_record(
         volume_left_u95_cm3=volume.left_u95_mm3 / 1000.0,
         mass_left_kg=measured.mass.kg,
         mass_left_u95_kg=measured.mass.u95_kg,
-        timings_s=dict(timings_s),
-        peak_memory_mb=peak_memory_mb,
+        timings_s=dict(clock.seconds),
+        peak_memory_mb=peak_memory_mb(),
+        peak_memory_by_step_mb=dict(clock.peaks_mb),
         warnings=measured.warnings,
         budgets_mm=_budgets(points, measured),
     )

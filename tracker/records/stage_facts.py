@@ -174,6 +174,8 @@ class StageFacts:
         Over the part of the model that is seen, with U95.
     timings_s : dict
         Seconds by step.
+    peak_memory_by_step_mb : dict
+        Largest memory held up to the end of each step.
     warnings : tuple of str
         In the carver's words.
     budgets_mm : dict
@@ -196,6 +198,7 @@ class StageFacts:
     mass_left_u95_kg: Figure
     timings_s: dict[str, Seconds] = field(default_factory=dict)
     peak_memory_mb: Megabytes = 0.0
+    peak_memory_by_step_mb: dict[str, Megabytes] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     budgets_mm: dict[str, dict[str, Mm]] = field(default_factory=dict)
 

@@ -1,0 +1,104 @@
+"""Registration of real range scans, by the fit that alignment rests on.
+
+Data: Debian package opencv-doc 4.6.0+dfsg, examples/surface_matching/data: one scan in two
+decimations (parasaurolophus_low_normals2.ply, parasaurolophus_6700.ply) and a range scan of
+114,373 points (rs1_normals.ply). No ground truth file exists; the same scan must register to
+identity, and a scan split in halves must be recovered from a known motion (5 degrees and
+(3, -2, 1) mm). Exact points come back within 1e-4 mm
+and 1e-4 degrees, split halves within 0.005 degrees and 0.03 mm, as open3d's and trimesh's own ICP
+reached on this data. For the two decimations those reached 0.01 mm; this fit, which leaves an even
+amount free and weighs one-sidedly, comes to 0.005 degrees and 0.013 mm. Its finish is the distance
+that the two surfaces are known to have, 0.133 mm RMS.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+from scipy.spatial import Delaunay
+from scipy.spatial.transform import Rotation
+
+from tracker.alignment.finished import Regions, gather
+from tracker.alignment.refine import StoneFit, fit_stone
+from tracker.alignment.result import rigid
+from tracker.maths.camera import Array
+from tracker.surface import Surface, sample_surface
+
+SCANS = Path("/usr/share/doc/opencv-doc/examples/surface_matching/data")
+AXIS = np.array([1.0, 2.0, 2.0]) / 3.0
+SHIFT = np.array([3.0, -2.0, 1.0])
+
+
+def scan(name: str) -> trimesh.Trimesh:
+    mesh = trimesh.load(SCANS / name, process=False)
+    assert isinstance(mesh, trimesh.Trimesh)
+    return mesh
+
+
+def centred(mesh: trimesh.Trimesh, middle: Array) -> Surface:
+    return Surface(
+        np.asarray(mesh.vertices, dtype=float) - middle, np.asarray(mesh.faces).astype(np.int64)
+    )
+
+
+def regions(points: Array, normals: Array, surface: Surface) -> Regions:
+    return gather(points, normals, np.full(len(points), 0.1), surface, per_region=500)
+
+
+def miss(fit: StoneFit, R: Array, t: Array, centroid: Array) -> tuple[float, float]:
+    """Rotation left, degrees, and distance at the centroid, mm, after a known motion (R, t)."""
+    R_fit, t_fit = rigid(fit.motion)
+    turn = np.linalg.norm(Rotation.from_matrix(R_fit @ R).as_rotvec())
+    return float(np.rad2deg(turn)), float(
+        np.linalg.norm(R_fit @ (R @ centroid + t) + t_fit - centroid)
+    )
+
+
+@pytest.fixture(scope="module")
+def dinosaur() -> tuple[Surface, Surface]:
+    fine, coarse = scan("parasaurolophus_low_normals2.ply"), scan("parasaurolophus_6700.ply")
+    middle = fine.bounds.mean(axis=0)
+    return centred(fine, middle), centred(coarse, middle)
+
+
+def test_exact_points_are_recovered(dinosaur: tuple[Surface, Surface]) -> None:
+    fine, _ = dinosaur
+    places = sample_surface(fine, 6.0)
+    R = Rotation.from_rotvec(np.deg2rad(4.0) * AXIS).as_matrix()
+    fit = fit_stone(
+        regions(places.points @ R.T + SHIFT, places.normals @ R.T, fine), fine, finish_mm=0.3
+    )
+    turn_deg, shift_mm = miss(fit, R, SHIFT, places.points.mean(axis=0))
+    assert turn_deg < 1e-4
+    assert shift_mm < 1e-4
+    assert abs(fit.proud_mm) < 1e-4
+
+
+def test_two_decimations_of_one_scan_lie_on_each_other(dinosaur: tuple[Surface, Surface]) -> None:
+    fine, coarse = dinosaur
+    fit = fit_stone(regions(coarse.vertices, coarse.vertex_normals, fine), fine, finish_mm=0.13)
+    turn_deg, shift_mm = miss(fit, np.eye(3), np.zeros(3), fine.vertices.mean(axis=0))
+    assert turn_deg < 0.02
+    assert shift_mm < 0.015
+
+
+def test_halves_of_one_scan_find_each_other() -> None:
+    mesh = scan("rs1_normals.ply")
+    points = np.asarray(mesh.vertices, dtype=float)
+    middle = mesh.bounds.mean(axis=0)
+    even = points[::2]
+    corners = Delaunay(even[:, :2] / even[:, 2:]).simplices
+    sides = [even[corners[:, k]] - even[corners[:, k - 1]] for k in range(3)]
+    faces = corners[np.max([np.linalg.norm(s, axis=1) for s in sides], axis=0) < 3.0]
+    surface = Surface(even - middle, faces.astype(np.int64))
+    odd, normals = points[1::6] - middle, np.asarray(mesh.vertex_normals)[1::6]
+    if float(np.sum(surface.face_normals.mean(axis=0) * normals.mean(axis=0))) < 0.0:
+        surface = Surface(surface.vertices, surface.faces[:, ::-1].copy())
+    R = Rotation.from_rotvec(np.deg2rad(5.0) * AXIS).as_matrix()
+    fit = fit_stone(regions(odd @ R.T + SHIFT, normals @ R.T, surface), surface, finish_mm=0.02)
+    turn_deg, shift_mm = miss(fit, R, SHIFT, odd.mean(axis=0))
+    assert turn_deg < 0.005
+    assert shift_mm < 0.03
