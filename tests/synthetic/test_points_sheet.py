@@ -32,7 +32,10 @@ def spiral(count: int) -> np.ndarray:
 
 
 @pytest.mark.parametrize("name", ["A4", "Letter"])
-def test_every_point_is_in_a_picture_and_in_the_table(name: str) -> None:
+def test_every_point_is_in_a_picture_and_in_the_table(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tracker.report.points_sheet.PX_A_MM", 2.0)  # as quick as can be
     rays = spiral(40)
     points = [
         SheetPoint(f"n{k}", CENTRE + RADIUS_MM * ray, ray, k % 2 == 0, k != 5)
@@ -80,7 +83,8 @@ def test_needles_in_words(needle: list[float], words: str) -> None:
     assert needle_words(np.array(needle)) == words
 
 
-def test_the_command(tmp_path: Path) -> None:
+def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tracker.report.points_sheet.PX_A_MM", 2.0)
     job = empty_job(tmp_path)
     write_surface(job.model_path, ball_surface())
     sheet = tmp_path / "points.pdf"

@@ -24,6 +24,7 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import linprog
 from scipy.spatial import ConvexHull
 
@@ -33,6 +34,7 @@ from tracker.maths.rotation import exp
 
 FIRST_TURN_RAD, LAST_TURN_RAD = 0.3, 1e-5
 GROWTH_MM = 1e-5
+MOST_ROUNDS, ROW_MM = 60, 1e-6
 UPRIGHT_STARTS = 13
 CLIMBED = 8
 """Of all starts, those that leave most stone as they are."""
@@ -65,7 +67,7 @@ class SmallMove:
     shift_mm, turn_rad, about : (3,) arrays
     least_mm : float
         Least stone over any place after it.
-    tightest : (k,) array
+    tightest : (k,) int array
         Rows of the places that hold it there, the one that matters most first.
     """
 
@@ -73,7 +75,7 @@ class SmallMove:
     turn_rad: Array
     about: Array
     least_mm: float
-    tightest: Array
+    tightest: NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,11 +139,11 @@ def best_small_move(stone: StoneOver, most_shift_mm: float, most_turn_rad: float
         raise InputError(
             f"No placing could be worked out ({found.message}).", "Check the size of the block."
         )
-    force = -np.asarray(found.ineqlin.marginals)
+    force, x = -np.asarray(found.ineqlin.marginals), np.asarray(found.x)
     held = np.argsort(-force, kind="stable")
     return SmallMove(
-        np.asarray(found.x[:3]), np.asarray(found.x[3:6]) / size, about, float(found.x[6]),
-        held[force[held] > 1e-9],
+        x[:3], x[3:6] / size, about, float(x[6]),
+        np.asarray(held[force[held] > 1e-9], dtype=np.int64),
     )  # fmt: skip
 
 
@@ -222,30 +224,38 @@ def _climb(hull: Array, block_mm: Array, R: Array, free: tuple[bool, bool, bool]
 def _turn(
     turned: Array, block_mm: Array, trust: float, free: tuple[bool, bool, bool]
 ) -> tuple[Array, float]:
-    """Turn within the trust region that leaves most by the linear programme, and how much."""
-    middle = 0.5 * (turned.min(axis=0) + turned.max(axis=0))
-    arms = turned - middle
-    reach = 2.0 * np.sqrt(3.0) * trust * np.linalg.norm(arms, axis=1).max()
-    places: list[Array] = []
-    outward: list[Array] = []
-    stone: list[Array] = []
-    for axis in range(3):
-        for sign in (-1.0, 1.0):
-            out = sign * arms[:, axis]
-            near = out > out.max() - reach  # no other place can come to hold it
-            places.append(arms[near])
-            outward.append(np.tile(sign * np.eye(3)[axis], (int(near.sum()), 1)))
-            stone.append(0.5 * block_mm[axis] - out[near])
-    a, p, s = np.concatenate(outward), np.concatenate(places), np.concatenate(stone)
-    rows = np.concatenate([a, np.cross(p, a), np.ones((len(a), 1))], axis=1)
+    """Turn within the trust region that leaves most by the linear programme, and how much.
+
+    Of the rows only those that hold the model are handed over: first the outermost place before
+    each face, then, as long as there is one, the place that the solution carries too far out.
+    """
+    arms = turned - 0.5 * (turned.min(axis=0) + turned.max(axis=0))
     bounds = [(None, None)] * 3 + [(-trust, trust) if ok else (0.0, 0.0) for ok in free]
-    found = linprog(
-        np.append(np.zeros(6), -1.0), A_ub=rows, b_ub=s, bounds=[*bounds, (None, None)],
-        method="highs",
-    )  # fmt: skip
-    if found.status != 0:
-        return np.zeros(3), float(s.min())
-    return np.asarray(found.x[3:6]), float(found.x[6])
+    rows: list[Array] = []
+    stone: list[float] = []
+    shift, w, promised = np.zeros(3), np.zeros(3), np.inf
+    for _ in range(MOST_ROUNDS):
+        moved = arms + np.cross(w, arms) + shift
+        added = False
+        for axis in range(3):
+            for sign in (-1.0, 1.0):
+                k = int(np.argmax(sign * moved[:, axis]))
+                if 0.5 * block_mm[axis] - sign * moved[k, axis] < promised - ROW_MM:
+                    a = sign * np.eye(3)[axis]
+                    rows.append(np.concatenate([a, np.cross(arms[k], a), [1.0]]))
+                    stone.append(0.5 * block_mm[axis] - sign * arms[k, axis])
+                    added = True
+        if not added:
+            break
+        found = linprog(
+            np.append(np.zeros(6), -1.0), A_ub=np.array(rows), b_ub=np.array(stone),
+            bounds=[*bounds, (None, None)], method="highs",
+        )  # fmt: skip
+        if found.status != 0:
+            return np.zeros(3), -np.inf
+        x = np.asarray(found.x)
+        shift, w, promised = x[:3], x[3:6], float(x[6])
+    return w, promised
 
 
 def _hull(points: Array) -> Array:
