@@ -124,7 +124,7 @@ def fit_words(fit: BlockFit, points: Points) -> tuple[str, ...]:
             f"The model does not go into the block of {size} mm: at best, {how}, it stands out of "
             f"it by {-least:.1f} mm on two sides. Take a larger block or a smaller scale."
         )
-    beside = ", ".join(f"{v:.1f}" for v in fit.tightest)
+    beside = ", ".join(f"{round(float(v), 1) + 0.0:.1f}" for v in fit.tightest)
     said = [
         first,
         f"Tightest place: {beside} mm (x, y, z){_near(fit.tightest, points)}, {least:.1f} mm from "
@@ -240,7 +240,7 @@ def fit_into_stage(stone: StoneLeftMap, seats: Array | None) -> StageFit:
 def stage_fit_words(fit: StageFit, allowance_mm: float, points: Points) -> tuple[str, ...]:
     """The fit in a photographed block in the carver's words."""
     least = fit.move.least_mm
-    beside = ", ".join(f"{v:.1f}" for v in fit.tightest)
+    beside = ", ".join(f"{round(float(v), 1) + 0.0:.1f}" for v in fit.tightest)
     verdict = "enough" if least >= allowance_mm else "too little"
     said = [
         f"As the frame stands, the least stone over the places seen is {fit.before_mm:.1f} mm; "
