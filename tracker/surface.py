@@ -117,6 +117,10 @@ class Samples:
     face: Faces
 
 
+PORTION = 200_000
+"""Places that are thinned at a time."""
+
+
 def sample_surface(surface: Surface, spacing_mm: float, seed: int = 1) -> Samples:
     """Samples about `spacing_mm` apart, one per cell of a cubic lattice.
 
@@ -137,21 +141,39 @@ def sample_surface(surface: Surface, spacing_mm: float, seed: int = 1) -> Sample
     u, v = rng.random(len(face)), rng.random(len(face))
     flip = u + v > 1.0
     u[flip], v[flip] = 1.0 - u[flip], 1.0 - v[flip]
+    best, members = _nearest_to_middles(surface, face, u, v, spacing_mm)
+    order = np.argsort(best, kind="stable")
+    best, share = best[order], members[order] * (areas.sum() / len(face))
+    face, u, v = face[best], u[best], v[best]
     points = _blended(surface.vertices, surface.faces, face, u, v)
-    cell = spacing_mm
-    index = np.floor(points / cell).astype(np.int64)
-    off = np.linalg.norm(points / cell - index - 0.5, axis=1)
-    keys = _cell_keys(index, surface.face_normals[face])
-    order = np.lexsort((off, keys))
-    starts = np.flatnonzero(np.diff(keys[order], prepend=-1))
-    chosen = order[starts]
-    share = np.diff(np.append(starts, len(order))) * (areas.sum() / len(face))
-    back = np.argsort(chosen, kind="stable")
-    chosen = chosen[back]
-    face, u, v = face[chosen], u[chosen], v[chosen]
     normals = _blended(surface.vertex_normals, surface.faces, face, u, v)
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
-    return Samples(points[chosen], normals, share[back], face)
+    return Samples(points, normals, share, face)
+
+
+def _nearest_to_middles(
+    surface: Surface, face: Faces, u: Array, v: Array, cell_mm: float
+) -> tuple[Faces, Faces]:
+    """Row of the place nearest to each lattice cell's middle, and how many lie in the cell.
+
+    Place after place in portions, so that the memory does not grow with the surface.
+    """
+    none = np.zeros(0, np.int64)
+    keys, row, members, off = none, none, none, np.zeros(0)
+    for start in range(0, len(face), PORTION):
+        part = slice(start, start + PORTION)
+        points = _blended(surface.vertices, surface.faces, face[part], u[part], v[part]) / cell_mm
+        index = np.floor(points).astype(np.int64)
+        away = np.linalg.norm(points - index - 0.5, axis=1)
+        new = _cell_keys(surface, index, surface.face_normals[face[part]], cell_mm)
+        keys, off = np.concatenate([keys, new]), np.concatenate([off, away])
+        row = np.concatenate([row, np.arange(start, start + len(new), dtype=np.int64)])
+        members = np.concatenate([members, np.ones(len(new), np.int64)])
+        order = np.lexsort((row, off, keys))
+        first = np.flatnonzero(np.diff(keys[order], prepend=-1))
+        members = np.add.reduceat(members[order], first)
+        keys, off, row = keys[order][first], off[order][first], row[order][first]
+    return row, members
 
 
 def _blended(values: Array, faces: Faces, face: Faces, u: Array, v: Array) -> Array:
@@ -162,11 +184,12 @@ def _blended(values: Array, faces: Faces, face: Faces, u: Array, v: Array) -> Ar
     return np.asarray(blended)
 
 
-def _cell_keys(index: Faces, normals: Array) -> Faces:
+def _cell_keys(surface: Surface, index: Faces, normals: Array, cell_mm: float) -> Faces:
     """One number per cell and side: opposite faces of a thin form share cells but not samples."""
     facing = np.argmax(np.abs(normals), axis=1)
     outward = np.take_along_axis(normals, facing[:, None], axis=1)[:, 0] > 0
-    index = index - index.min(axis=0)
-    size = index.max(axis=0) + 1
+    # a cell of room all round: a place may round to just outside the box
+    low, high = (np.floor(corner / cell_mm).astype(np.int64) for corner in surface.box)
+    index, size = index - low + 1, high - low + 3
     keys = (index[:, 0] * size[1] + index[:, 1]) * size[2] + index[:, 2]
     return np.asarray((keys * 3 + facing) * 2 + outward)
