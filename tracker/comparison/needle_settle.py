@@ -50,6 +50,7 @@ FEWEST = 5
 SETTLED_MM = 0.12
 SETTLED_COSINE = 0.985
 FARTHEST_MM = 1.5
+PIECE = 16384
 DISC = 1.2
 """Radius of a find drawn into the depth maps, in spacings."""
 FINE = PatchSettings(0, half=4, sweep_px=2.0, sweep_step_px=0.7, rounds=5, bulging=True, views=9)
@@ -172,7 +173,7 @@ def _surface_through_neighbours(
     """Places off their neighbours' surface, with its depth and direction there."""
     found = field.found
     said = _Said(near, field, field.places, field.normal, found)
-    depth, normal, count = next(iter(said.hypotheses(1, CLOSE_MM)))
+    depth, normal, count = said.hypotheses(1, CLOSE_MM)[0]
     rows = np.flatnonzero(np.isfinite(depth) & (count >= 3))
     own_depth, own_normal = field.depth[rows], field.normal[rows]
     stranger = ~found[rows] | (np.abs(depth[rows] - own_depth) > CLOSE_MM)
@@ -191,22 +192,44 @@ def _surface_through_neighbours(
     return rows[off], depth[off], normal[off]
 
 
+@dataclass(frozen=True, slots=True)
 class _Said:
-    """What the neighbours of each place predict, as hypotheses, most supported first."""
+    """What the neighbours of each place predict."""
 
-    def __init__(
-        self, near: Neighbours, field: Field, places: Array, normals: Array,
-        usable: NDArray[np.bool_],
-    ) -> None:  # fmt: skip
-        self.near, self.normals = near, normals
-        self.predicted = predict(near, field.points, field.needles, places, normals, usable)
+    near: Neighbours
+    field: Field
+    places: Array
+    normals: Array
+    usable: NDArray[np.bool_]
 
     def hypotheses(self, number: int, width_mm: float) -> list[tuple[Array, Array, Array]]:
-        """Depth (nan where there is none), normal, and how many neighbours say so."""
-        depth, _, count = modes(self.predicted, width_mm, number)
+        """Depth (nan where there is none), normal, and how many neighbours say so.
+
+        Most supported first; in pieces, so that memory stays bounded.
+        """
+        n = len(self.field.points)
+        pieces = [
+            self._piece(slice(k, k + PIECE), number, width_mm) for k in range(0, max(n, 1), PIECE)
+        ]
+        return [
+            (
+                np.concatenate([piece[c][0] for piece in pieces]),
+                np.concatenate([piece[c][1] for piece in pieces]),
+                np.concatenate([piece[c][2] for piece in pieces]),
+            )
+            for c in range(number)
+        ]
+
+    def _piece(self, part: slice, number: int, width_mm: float) -> list[tuple[Array, Array, Array]]:
+        near = Neighbours(self.near.index[part], self.near.distance_mm[part])
+        predicted = predict(
+            near, self.field.points[part], self.field.needles[part], self.places, self.normals,
+            self.usable,
+        )  # fmt: skip
+        depth, _, count = modes(predicted, width_mm, number)
         out = []
         for c in range(number):
-            middle, normal = agreed(self.near, self.predicted, depth[:, c], self.normals, width_mm)
+            middle, normal = agreed(near, predicted, depth[:, c], self.normals, width_mm)
             out.append((np.where(np.isfinite(depth[:, c]), middle, np.nan), normal, count[:, c]))
         return out
 

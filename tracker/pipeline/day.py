@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import resource
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -70,7 +71,15 @@ class Clock:
         yield lambda share: self.progress(words, first + (last - first) * share)
         self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - began
         self.peaks_mb[name] = peak_memory_mb()
+        _give_back_memory()
         self.progress(words, last)
+
+
+def _give_back_memory() -> None:
+    """Asks the C library to return what it holds free; where it cannot, nothing happens."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if trim is not None:
+        trim(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +111,10 @@ class Day:
             detections=tuple(self.detections[k] for k in kept),
         )
 
+    def without_images(self) -> Day:
+        """The day without its pixels, once they are no longer asked for."""
+        return replace(self, images=())
+
     @property
     def cameras(self) -> tuple[tuple[int, ...], tuple[int, ...]]:
         """Row of each photograph's camera, and the first photograph of each camera."""
@@ -129,6 +142,10 @@ class Placed:
     adjustment: Adjustment
     left_out: Mapping[str, str]
     notes: tuple[str, ...] = ()
+
+    def without_images(self) -> Placed:
+        """The placed day without its pixels."""
+        return replace(self, day=self.day.without_images())
 
 
 def open_day(folder: Path, step: Callable[[float], None] = lambda _: None) -> Day:

@@ -17,6 +17,7 @@ from tracker.cloud.sparse import Cloud, sparse_cloud
 from tracker.cloud.ties import tie_points
 from tracker.cloud.ties_refine import TiePoints as StoneTies
 from tracker.comparison.mass import Density, Mass, mass_of
+from tracker.comparison.needle import stack_for
 from tracker.comparison.overcuts import OvercutSpot, find_overcuts, name_spots
 from tracker.comparison.readings import Readings
 from tracker.comparison.states import Bands, Judgement, judge
@@ -30,7 +31,13 @@ from tracker.network.problem import LensPrior
 from tracker.network.record import Bar, KnownTarget, TiePoints
 from tracker.photos import CameraKey
 from tracker.pipeline.day import Clock, Day, Placed, open_day, place_day, quiet_threads
-from tracker.pipeline.needles import DayReadings, NeedleWork, read_needles
+from tracker.pipeline.needles import (
+    DayReadings,
+    NeedleWork,
+    Sight,
+    needle_settings,
+    read_needles,
+)
 from tracker.surface import Samples, Surface, sample_surface
 
 DISAGREEING_SHARE = 0.1
@@ -148,6 +155,7 @@ def measure(folder: Path, task: Task, clock: Clock) -> Measured:
         with clock.step("needles", "setting the needle on the photographs") as share:
             samples = sample_surface(surface, task.spacing_mm)
             work = _needle_work(placed, cloud, alignment, task)
+            opened, placed = opened.without_images(), placed.without_images()
             readings = read_needles(work, samples, task.points, task.needles, share)
         with clock.step("comparison", "judging the points"):
             return _compare(task, opened, placed, cloud, alignment, readings)
@@ -161,7 +169,7 @@ def moved_pose(pose: Pose, alignment: Alignment) -> Pose:
 
 def _needle_work(placed: Placed, cloud: Cloud, alignment: Alignment, task: Task) -> NeedleWork:
     adjustment = placed.adjustment
-    views = tuple(
+    views = [
         View(
             photo.name,
             placed.day.images[row],
@@ -170,16 +178,16 @@ def _needle_work(placed: Placed, cloud: Cloud, alignment: Alignment, task: Task)
         )
         for row, photo in enumerate(adjustment.photos)
         if photo.used and photo.pose is not None
-    )
+    ]
+    settings = needle_settings(task.allowance_mm, task.reach_mm, task.spacing_mm)
     return NeedleWork(
-        views=views,
+        stack=stack_for(views, task.surface, settings),
+        sights=tuple(Sight(v.name, v.gray.shape[::-1], v.lens, v.pose) for v in views),
+        settings=settings,
         adjustment=adjustment,
         alignment=alignment,
         cloud=cloud,
         surface=task.surface,
-        allowance_mm=task.allowance_mm,
-        reach_mm=task.reach_mm,
-        spacing_mm=task.spacing_mm,
         model_tolerance_mm=task.model_tolerance_mm,
     )
 

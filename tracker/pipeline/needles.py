@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from tracker.alignment.result import Alignment
-from tracker.cloud.patch_views import View
+from tracker.cloud.patch_views import ViewStack
 from tracker.cloud.sparse import Cloud
 from tracker.comparison.agreement import agreement
 from tracker.comparison.cloud_needle import StonePoints, readings_from_cloud
@@ -22,7 +22,6 @@ from tracker.comparison.needle import (
     NeedleResult,
     NeedleSettings,
     measure_needles,
-    stack_for,
 )
 from tracker.comparison.readings import NotSeen, Readings
 from tracker.comparison.uncertainty import (
@@ -32,7 +31,7 @@ from tracker.comparison.uncertainty import (
     slant,
 )
 from tracker.comparison.visibility import photos_that_see
-from tracker.maths.camera import Array
+from tracker.maths.camera import Array, Lens, Pose
 from tracker.network.outcome import Adjustment
 from tracker.surface import Samples, Surface
 
@@ -45,18 +44,45 @@ Rows = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class NeedleWork:
-    """What the needle is set on."""
+class Sight:
+    """A photograph's camera without its pixels.
 
-    views: tuple[View, ...]
+    Attributes
+    ----------
+    name : str
+    size_px : width, height
+    lens, pose : Lens, Pose
+        Adjusted, in the model's coordinates.
+    """
+
+    name: str
+    size_px: tuple[int, int]
+    lens: Lens
+    pose: Pose
+
+
+@dataclass(frozen=True, slots=True)
+class NeedleWork:
+    """What the needle is set on: the photographs' parts that can hold stone, and their cameras."""
+
+    stack: ViewStack
+    sights: tuple[Sight, ...]
+    settings: NeedleSettings
     adjustment: Adjustment
     alignment: Alignment
     cloud: Cloud
     surface: Surface
-    allowance_mm: float
-    reach_mm: float
-    spacing_mm: float
     model_tolerance_mm: float
+
+
+def needle_settings(allowance_mm: float, reach_mm: float, spacing_mm: float) -> NeedleSettings:
+    """How far the needle searches in a job."""
+    return NeedleSettings(
+        inward_mm=INWARD_MM,
+        outward_mm=max(allowance_mm, reach_mm) + 5.0,
+        figure_mm=reach_mm,
+        spacing_mm=spacing_mm,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,18 +121,12 @@ def read_needles(
     ----------
     work : NeedleWork
     samples : Samples
-        Of the model's surface, `work.spacing_mm` apart.
+        Of the model's surface, `work.settings.spacing_mm` apart.
     points, needles : (n, 3) arrays
         The pointing list.
     share : function that takes the share of the work done
     """
-    settings = NeedleSettings(
-        inward_mm=INWARD_MM,
-        outward_mm=max(work.allowance_mm, work.reach_mm) + 5.0,
-        figure_mm=work.reach_mm,
-        spacing_mm=work.spacing_mm,
-    )
-    stack = stack_for(work.views, work.surface, settings)
+    settings, stack = work.settings, work.stack
     coarse = measure_needles(
         stack, work.surface, samples.points, samples.normals, settings,
         progress=lambda s: share(0.75 * s),
@@ -183,14 +203,14 @@ class _Budget:
         adjustment = work.adjustment
         used = np.flatnonzero(adjustment.photo_rows >= 0)
         order = used[np.argsort(adjustment.photo_rows[used], kind="stable")]
-        by_name = {view.name: view for view in work.views}
-        views = [by_name[adjustment.photos[k].name] for k in order]
+        by_name = {sight.name: sight for sight in work.sights}
+        sights = [by_name[adjustment.photos[k].name] for k in order]
         seen = photos_that_see(
             places,
             normals,
-            [view.lens for view in views],
-            [view.pose for view in views],
-            [(view.gray.shape[1], view.gray.shape[0]) for view in views],
+            [sight.lens for sight in sights],
+            [sight.pose for sight in sights],
+            [sight.size_px for sight in sights],
             [work.surface],
         ).seen
         return network_variance_mm2(
@@ -200,7 +220,7 @@ class _Budget:
             seen,
             adjustment.solution.lenses,
             np.array([adjustment.photos[k].lens for k in order], dtype=np.int64),
-            [view.pose for view in views],
+            [sight.pose for sight in sights],
             adjustment.solution.cov_cameras,
         )
 
