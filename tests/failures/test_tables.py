@@ -125,7 +125,7 @@ def test_target_numbers(tmp_path: Path, text: str) -> None:
 def test_bar_twice_or_to_itself_or_without_length(tmp_path: Path) -> None:
     refused(write(tmp_path / "a.csv", [*BARS, "51,50,230,0.1"]), "line 4", "51-50 is given twice")
     refused(write(tmp_path / "b.csv", [BARS[0], "50,50,230,0.1"]), "to itself")
-    refused(write(tmp_path / "c.csv", [BARS[0], "50,51,0,0.1"]), "length of 0 mm")
+    refused(write(tmp_path / "c.csv", [BARS[0], "50,51,0,0.1"]), "measures 0 mm")
     refused(write(tmp_path / "d.csv", [BARS[0], "50,51,230,0"]), "u95_mm is 0")
 
 

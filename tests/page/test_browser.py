@@ -358,6 +358,7 @@ def test_nothing_typed_runs_or_breaks_the_page(browser: Browser, tmp_path: Path)
 PHONE = {
     "viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True,
     "color_scheme": "dark",
+    "reduced_motion": "reduce",  # no colours half way between two
 }  # fmt: skip
 
 

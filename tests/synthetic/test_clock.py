@@ -2,27 +2,47 @@
 
 from __future__ import annotations
 
-import numpy as np
+import json
+import subprocess
+import sys
 
 from tracker.pipeline.day import STEPS, Clock
 
+HOLDS_60_MB = """
+import json
+import numpy as np
+from tracker.pipeline.day import Clock
 
-def test_every_step_has_its_seconds_and_its_peak() -> None:
+clock = Clock(lambda words, share: None)
+with clock.step("photographs", "looking"):
+    pass
+with clock.step("targets", "placing"):
+    large = np.ones(60 * 2**17)
+with clock.step("ties", "following"):
+    del large
+print(json.dumps(clock.peaks_mb))
+"""
+
+
+def test_every_step_has_its_seconds_and_its_share() -> None:
     told: list[tuple[str, float]] = []
     clock = Clock(lambda words, share: told.append((words, share)))
     with clock.step("photographs", "looking"):
-        small = np.ones(1)
+        pass
     with clock.step("targets", "placing") as share:
-        large = np.ones(60 * 2**17)  # 60 MB
         share(0.5)
-    with clock.step("ties", "following"):
-        del large
-    assert list(clock.seconds) == list(clock.peaks_mb) == list(STEPS)[:3]
+    assert list(clock.seconds) == list(clock.peaks_mb) == list(STEPS)[:2]
     assert all(seconds >= 0.0 for seconds in clock.seconds.values())
-    # a peak is the largest memory so far: it cannot fall
-    assert clock.peaks_mb["photographs"] + 40.0 < clock.peaks_mb["targets"] or small.size == 0
-    assert clock.peaks_mb["ties"] >= clock.peaks_mb["targets"]
     shares = [share for _, share in told]
     assert shares == sorted(shares)
     half = 0.5 * (STEPS["photographs"] + STEPS["targets"])
     assert ("placing", half) in told
+
+
+def test_the_peak_is_the_largest_memory_so_far() -> None:
+    # in a process of its own: what other tests have held would hide it
+    done = subprocess.run(
+        [sys.executable, "-c", HOLDS_60_MB], capture_output=True, text=True, check=True
+    )
+    peaks = json.loads(done.stdout)
+    assert peaks["photographs"] + 40.0 < peaks["targets"] <= peaks["ties"]
