@@ -8,16 +8,19 @@ import sys
 
 from tracker.pipeline.day import STEPS, Clock
 
-HOLDS_60_MB = """
+HOLDS_60_MB_MORE = """
 import json
 import numpy as np
+from pathlib import Path
 from tracker.pipeline.day import Clock
 
 clock = Clock(lambda words, share: None)
 with clock.step("photographs", "looking"):
     pass
 with clock.step("targets", "placing"):
-    large = np.ones(60 * 2**17)
+    # the largest memory so far may be that of the process that started this one
+    held = int(Path("/proc/self/statm").read_text().split()[1]) * 4096 / 2**20
+    large = np.ones(int((clock.peaks_mb["photographs"] - held + 60.0) * 2**17))
 with clock.step("ties", "following"):
     del large
 print(json.dumps(clock.peaks_mb))
@@ -42,7 +45,7 @@ def test_every_step_has_its_seconds_and_its_share() -> None:
 def test_the_peak_is_the_largest_memory_so_far() -> None:
     # in a process of its own: what other tests have held would hide it
     done = subprocess.run(
-        [sys.executable, "-c", HOLDS_60_MB], capture_output=True, text=True, check=True
+        [sys.executable, "-c", HOLDS_60_MB_MORE], capture_output=True, text=True, check=True
     )
     peaks = json.loads(done.stdout)
     assert peaks["photographs"] + 40.0 < peaks["targets"] <= peaks["ties"]
