@@ -21,7 +21,6 @@ from tracker.cloud.patch_fit import (
     FIT_CORR,
     FIT_DEPTH,
     FIT_OK,
-    FIT_VIEWS,
     MAX_VIEWS,
     fit_patch,
 )
@@ -87,14 +86,10 @@ class Fits:
         Columns by the `FIT_*` constants of `patch_fit`.
     looking : (n,) int array
         Photographs that look at the place, whether used or not.
-    rival : (n,) array
-        Correlation of a second depth after its own fit, less that of the first (negative);
-        -2 where there is none.
     """
 
     record: Array
     looking: NDArray[np.int64]
-    rival: Array
 
     @property
     def stands(self) -> NDArray[np.bool_]:
@@ -141,7 +136,7 @@ def _measure_piece(
     depths: Array, normals: Array, half: int, softness: float, sweep: float, sweep_step: float,
     rounds: int, tilt_sigma: float, bulging: bool, drop_below: float, views: int,
     least_facing: float, record: Array,
-    looking: np.ndarray, rival: Array,
+    looking: np.ndarray,
 ) -> None:  # fmt: skip
     count = (2 * half + 1) ** 2
     patches = np.empty((MAX_VIEWS, 3, count))
@@ -177,7 +172,6 @@ def _measure_piece(
             chosen,
             score,
         )
-        rival[n] = -2.0
         record[n, FIT_OK] = 0.0
         slope = 0.0
         for i in range(3):
@@ -209,64 +203,40 @@ def _measure_piece(
             found = _peaks(values, 2 * side + 1, peaks)
             if found == 0 or values[peaks[0]] < 0.2:
                 continue
-        good = fit_patch(
-            pixels,
-            layout,
-            scale,
-            cameras,
-            chosen,
-            points[n],
-            needles[n],
-            depths[n] + (peaks[0] - side) * pitch,
-            normals[n],
-            half,
-            step,
-            tilt_sigma,
-            bulging,
-            rounds,
-            drop_below,
-            patches,
-            w,
-            basis,
-            half_w,
-            half_basis,
-            record[n],
-        )
-        if found < 2 or values[peaks[1]] < values[peaks[0]] - RIVAL_WORTH:
-            continue
         # a second depth that is nearly as good is fitted as well, and the better one kept
-        if not fit_patch(
-            pixels,
-            layout,
-            scale,
-            cameras,
-            chosen,
-            points[n],
-            needles[n],
-            depths[n] + (peaks[1] - side) * pitch,
-            normals[n],
-            half,
-            step,
-            tilt_sigma,
-            bulging,
-            rounds,
-            drop_below,
-            patches,
-            w,
-            basis,
-            half_w,
-            half_basis,
-            other,
-        ):
-            continue
-        if good and abs(other[FIT_DEPTH] - record[n, FIT_DEPTH]) < 1.5 * step / slope:
-            continue
-        if not good or other[FIT_CORR] > record[n, FIT_CORR]:
-            if good:
-                rival[n] = record[n, FIT_CORR] - other[FIT_CORR]
-            record[n] = other
-        else:
-            rival[n] = other[FIT_CORR] - record[n, FIT_CORR]
+        good = False
+        for q in range(found):
+            if q > 0 and values[peaks[q]] < values[peaks[0]] - RIVAL_WORTH:
+                break
+            if not fit_patch(
+                pixels,
+                layout,
+                scale,
+                cameras,
+                chosen,
+                points[n],
+                needles[n],
+                depths[n] + (peaks[q] - side) * pitch,
+                normals[n],
+                half,
+                step,
+                tilt_sigma,
+                bulging,
+                rounds,
+                drop_below,
+                patches,
+                w,
+                basis,
+                half_w,
+                half_basis,
+                other,
+            ):
+                continue
+            if good and abs(other[FIT_DEPTH] - record[n, FIT_DEPTH]) < 1.5 * step / slope:
+                continue
+            if not good or other[FIT_CORR] > record[n, FIT_CORR]:
+                record[n] = other
+            good = True
 
 
 def measure(
@@ -294,7 +264,6 @@ def measure(
     n = len(points)
     record = np.zeros((n, FIELDS))
     looking = np.zeros(n, dtype=np.int64)
-    rival = np.full(n, -2.0)
     maps = np.stack([h.depth for h in hiding])
     s = settings
     if s.half > MAX_HALF:
@@ -308,14 +277,9 @@ def measure(
             points[part], needles[part], depths[part], normals[part], s.half, s.softness,
             s.sweep_px, s.sweep_step_px, s.rounds, s.tilt_sigma_rad, s.bulging, s.drop_below, s.views,
             s.least_facing,
-            record[part], looking[part], rival[part],
+            record[part], looking[part],
         )  # fmt: skip
 
     with ThreadPoolExecutor(threads) as pool:
         list(pool.map(piece, range(0, n, PIECE)))
-    return Fits(record, looking, rival)
-
-
-def views_used(fits: Fits) -> NDArray[np.int64]:
-    """Photographs that took part in each fit, (n,)."""
-    return fits.record[:, FIT_VIEWS].astype(np.int64)
+    return Fits(record, looking)

@@ -10,8 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from tracker.maths.camera import Array
@@ -83,13 +81,6 @@ def predict(
     height = np.einsum("nkd,nkd->nk", places[index] - points[:, None], m)
     speaks = (near.index >= 0) & usable[index] & (slope > LEAST_SLOPE)
     return np.where(speaks, height / np.where(slope > LEAST_SLOPE, slope, 1.0), np.nan)
-
-
-def support(predicted: Array, depths: Array, tolerance_mm: Array) -> tuple[Array, Array]:
-    """How many predictions agree with each depth, and how many there are, (n,), (n,)."""
-    speaks = np.isfinite(predicted)
-    off = np.abs(np.where(speaks, predicted, np.inf) - depths[:, None])
-    return (off <= tolerance_mm[:, None]).sum(axis=1), speaks.sum(axis=1)
 
 
 def modes(predicted: Array, width_mm: float, number: int) -> tuple[Array, NDArray[np.int64], Array]:
@@ -171,15 +162,3 @@ def links(
     good = np.minimum(own, other) < floor_mm + share * apart
     good &= apart < 2.5 * np.where(np.isfinite(near.distance_mm), near.distance_mm, 0.0) + 1.0
     return np.asarray(good & (near.index >= 0) & usable[index] & (facing > 0.0))
-
-
-def piece_sizes(
-    near: Neighbours, linked: NDArray[np.bool_], ok: NDArray[np.bool_]
-) -> NDArray[np.int64]:
-    """Number of places in the connected piece of surface to which each belongs, (n,)."""
-    n = len(ok)
-    row, column = np.nonzero(linked & ok[:, None])
-    graph = csr_matrix((np.ones(len(row)), (row, near.index[row, column])), shape=(n, n))
-    _, label = connected_components(graph, directed=False)
-    sizes = np.bincount(label[ok], minlength=label.max() + 1 if n else 1)
-    return np.where(ok, sizes[label], 0).astype(np.int64)

@@ -39,7 +39,6 @@ STONE_SLACK_MM = 2.0
 AIR_MARGIN_MM = 3.0
 COARSE_MM_PER_PX = 0.55
 LEAST_CORR = 0.40
-RIVAL = -0.03
 CLEAR_MM = 0.5
 """Off the model before the needle asks whether it meets it again."""
 GAP_MARGIN_MM = 1.0
@@ -61,7 +60,6 @@ class Search:
     looking : (n,) int, photographs that look at the place
     views : (n,) int, photographs that agreed on it
     ok : (n,) bool, whether stone was found
-    rivalled : (n,) bool, whether a second depth was as good
     limit : (n,) array, mm, where the needle meets the model again; inf where it does not
     """
 
@@ -73,13 +71,7 @@ class Search:
     looking: NDArray[np.int64]
     views: NDArray[np.int64]
     ok: NDArray[np.bool_]
-    rivalled: NDArray[np.bool_]
     limit: Array
-
-    @property
-    def behind(self) -> NDArray[np.bool_]:
-        """Stone found behind a gap of the model, (n,)."""
-        return np.asarray(self.ok & self.depth_limit_passed(self.depth))
 
     def depth_limit_passed(self, depth: Array) -> NDArray[np.bool_]:
         """Whether depths lie behind a gap of the model, (n,)."""
@@ -120,7 +112,7 @@ def start_search(points: Array, needles: Array, model: Surface | None = None) ->
         limit = CLEAR_MM + model.first_hit_mm(points + CLEAR_MM * needles, needles)
     return Search(
         points, needles, np.zeros(n), needles.copy(), np.zeros(n), np.zeros(n, np.int64),
-        np.zeros(n, np.int64), np.zeros(n, bool), np.zeros(n, bool), limit - GAP_MARGIN_MM,
+        np.zeros(n, np.int64), np.zeros(n, bool), limit - GAP_MARGIN_MM,
     )  # fmt: skip
 
 
@@ -158,7 +150,7 @@ def seed(scene: Scene, search: Search, inward_mm: float, outward_mm: float) -> N
     best = np.zeros(len(points), dtype=np.int64)
     np.maximum.at(best, row[good], votes[row, column][good])
     good &= votes[row, column] >= VOTE_SHARE * best[row]
-    _choose(scene, search, row[good], Fits(fits.record[good], fits.looking[good], fits.rival[good]))
+    _choose(scene, search, row[good], Fits(fits.record[good], fits.looking[good]))
 
 
 def _enough_views(fits: Fits) -> NDArray[np.bool_]:
@@ -268,7 +260,6 @@ def _store(search: Search, rows: NDArray[np.int64], fits: Fits, which: NDArray[n
     search.corr[rows] = record[:, FIT_CORR]
     search.views[rows] = record[:, FIT_VIEWS].astype(np.int64)
     search.looking[rows] = fits.looking[which]
-    search.rivalled[rows] = fits.rival[which] > RIVAL
     search.ok[rows] = True
 
 
