@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tracker.cli.output import print_bars, print_table, say, shown_mm
+from tracker.cli.output import print_bars, print_table, say
+from tracker.cli.overcuts_view import print_overcuts
 
 if TYPE_CHECKING:
     from tracker.progress.progress import Progress, Weighed
@@ -104,24 +105,10 @@ def _print_forecast(progress: Progress) -> None:
 def _print_overcuts(progress: Progress) -> None:
     from tracker.comparison.trend import GONE
 
-    rows = [
-        [
-            str(spot.identity),
-            shown_mm(spot.depth_mm, spot.at_least),
-            shown_mm(spot.u95_mm),
-            f"{spot.area_mm2:.0f}",
-            spot.nearest_point,
-            "resolved" if spot.trend == GONE else spot.trend,
-        ]
-        for spot in progress.spots
-    ]
     say("")
-    if not rows:
-        say("No over-cut spot was found on the stone that was seen.")
-        return
-    columns = ["over-cut", "depth mm", "U95", "area mm2", "nearest point", "trend"]
-    print_table(columns, rows, "rrrrll")
-    say("Can the figure still be had? stoneleft progress --rescue")
+    print_overcuts(progress.spots, {GONE: "resolved"})
+    if progress.spots:
+        say("Can the figure still be had? stoneleft progress --rescue")
 
 
 def _cm3(amount: Weighed) -> str:

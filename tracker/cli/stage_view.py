@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tracker.cli.output import print_table, say, shown_date, shown_mm
+from tracker.cli.overcuts_view import print_overcuts
 
 if TYPE_CHECKING:
     from tracker.job import Job
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 def print_stage(job: Job, record: StageRecord) -> None:
     """Prints a stage in the order in which it is read: points, over-cuts, the whole, doubts."""
     _print_points(job, record)
-    _print_overcuts(record)
+    print_overcuts(record.overcuts)
     _print_whole(record)
     _print_left_out(record)
 
@@ -38,25 +39,6 @@ def _print_points(job: Job, record: StageRecord) -> None:
     if rows:
         columns = ["point", "stone left mm", "U95", "state", "sure", "photographs", ""]
         print_table(columns, rows, "lrrllr")
-
-
-def _print_overcuts(record: StageRecord) -> None:
-    rows = [
-        [
-            str(spot.identity),
-            shown_mm(spot.depth_mm, spot.at_least),
-            shown_mm(spot.u95_mm),
-            f"{spot.area_mm2:.0f}",
-            spot.nearest_point,
-            spot.trend,
-        ]
-        for spot in record.overcuts
-    ]
-    if rows:
-        columns = ["over-cut", "depth mm", "U95", "area mm2", "nearest point", "trend"]
-        print_table(columns, rows, "rrrrll")
-    else:
-        say("No over-cut spot was found on the stone that was seen.")
 
 
 def _print_whole(record: StageRecord) -> None:
