@@ -109,6 +109,18 @@ def until(page: Page, condition: Callable[[], bool]) -> None:
     raise AssertionError("it never came about")
 
 
+def at_rest(page: Page) -> None:
+    """Waits until the figure as drawn stands still: the drawing lags behind a turn asked for."""
+    drawn: list[list[float]] = []
+
+    def three_alike() -> bool:
+        drawn.append(page.evaluate("Array.from(figure.matrixNow())"))
+        return len(drawn) > 3 and drawn[-1] == drawn[-2] == drawn[-3]
+
+    page.evaluate("new Promise((r) => requestAnimationFrame(() => requestAnimationFrame(r)))")
+    until(page, three_alike)
+
+
 def switch(page: Page, view: str) -> None:
     page.check(f"input[name=view][value={view}]", force=True)
     page.wait_for_selector(f"body[data-shown={view}]", state="attached")
@@ -179,6 +191,7 @@ def test_a_tap_tells_what_the_record_says(desk: Watched, job: Job) -> None:
     sheet = gather(job, job.stage_path(STAGE))
     readings = sheet.now.readings
     page.click("[data-side=front]")
+    at_rest(page)
     box = page.locator("#figure").bounding_box()
     assert box is not None
     told = set()
