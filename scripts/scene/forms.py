@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import trimesh
 
+from scripts.scene.hare import hare
 from scripts.scene.leaf import leaf
 from scripts.scene.owl import owl
 from scripts.scene.ram import ram
@@ -25,6 +26,7 @@ class Form:
 
 
 FORMS = {
+    "hare": Form("hare", hare, 96.0, 252.0),
     "leaf": Form("leaf", leaf, 103.0, 194.0),
     "owl": Form("owl", owl, 66.0, 262.0),
     "ram": Form("ram", ram, 92.0, 200.0),
