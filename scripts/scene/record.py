@@ -54,6 +54,12 @@ def numbers(values: Array, digits: int = 4) -> list[object]:
     return [f"{v:.{digits}f}" for v in values]
 
 
+def write_seats(out: Path, seats: Array) -> None:
+    """seats.csv: where the seats are, as the frame coordinates have them."""
+    rows = [[k + 1, *numbers(seat)] for k, seat in enumerate(seats)]
+    write_csv(out / "seats.csv", "seat,x_mm,y_mm,z_mm", rows)
+
+
 def write_job_files(out: Path, setting: Setting, points: Array, normals: Array, seed: int) -> None:
     """frame.csv (measured to 0.02 mm, U95), bars.csv and points.csv."""
     rng = np.random.default_rng(seed + 40)

@@ -28,6 +28,7 @@ from scripts.scene.record import (
     write_pits,
     write_points,
     write_samples,
+    write_seats,
     write_targets,
 )
 from scripts.scene.setting import Setting, card_parts, knocked, make_setting
@@ -207,6 +208,7 @@ def make_stage(plan: Plan, stage: int) -> None:
     shoot = Shoot(folder, caster, lens, names, views, stone, plan.model)
     if stage == 0:
         write_job_files(order.out, recorded, plan.points, plan.normals, order.seed)
+        write_seats(order.out, plan.block.seats)
     write_truth(plan, shoot, stood, day)
     if order.truth_only:
         return

@@ -21,7 +21,7 @@ from scripts.scene.forms import FORMS, Form, model_mesh
 from scripts.scene.light import LIGHTS, lit_scene
 from scripts.scene.meshes import PAINT, STONE, brick, part, rod
 from scripts.scene.photograph import Darkroom, Stone
-from scripts.scene.record import numbers, write_csv
+from scripts.scene.record import numbers, write_csv, write_seats
 from scripts.scene.setting import (
     STEEL,
     Card,
@@ -172,5 +172,4 @@ def write_truth(order: SurveyOrder, halves: list[Setting], seats: Array) -> None
             for k in range(4)
         ],
     )
-    rows = [[k + 1, *numbers(seat)] for k, seat in enumerate(seats)]
-    write_csv(order.out / "seats.csv", "seat,x_mm,y_mm,z_mm", rows)
+    write_seats(order.out, seats)

@@ -8,28 +8,25 @@ within 3 px and a robust homography within 0.7 px on average (2.9 px at worst); 
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.chessboards import folder
 from tests.published.test_two_view import rough_matches, whole
 from tracker.cloud.patch_match import find_template, gaussian_window, make_template, soften
 from tracker.cloud.ties_features import Features, find_features
 from tracker.maths.camera import Array
 
-DATA = Path("/usr/share/doc/opencv-doc/examples/data")
-
 
 def gray(name: str) -> NDArray[np.uint8]:
-    picture = cv2.imread(str(DATA / name), cv2.IMREAD_GRAYSCALE)
+    picture = cv2.imread(str(folder() / name), cv2.IMREAD_GRAYSCALE)
     assert picture is not None
     return np.asarray(picture, np.uint8)
 
 
 def homography() -> Array:
-    store = cv2.FileStorage(str(DATA / "H1to3p.xml"), cv2.FILE_STORAGE_READ)
+    store = cv2.FileStorage(str(folder() / "H1to3p.xml"), cv2.FILE_STORAGE_READ)
     H = np.asarray(store.getNode("H13").mat(), dtype=float)
     store.release()
     return H

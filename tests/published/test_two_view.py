@@ -9,19 +9,16 @@ solution gives it.
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.chessboards import folder
 from tracker.cloud.ties_features import Features, find_features
 from tracker.cloud.ties_match import Rays, match_pair
 from tracker.cloud.ties_region import OUTLINE_STEP, Outline, StoneRoom
 from tracker.cloud.tracks import reproject, triangulate
 from tracker.maths.camera import Array, Lens, Pose, project, rays_frame, undistort
-
-DATA = Path("/usr/share/doc/opencv-doc/examples/data")
 
 
 def whole(gray: NDArray[np.uint8]) -> Outline:
@@ -31,7 +28,7 @@ def whole(gray: NDArray[np.uint8]) -> Outline:
 
 
 def features(name: str) -> Features:
-    gray = cv2.imread(str(DATA / name), cv2.IMREAD_GRAYSCALE)
+    gray = cv2.imread(str(folder() / name), cv2.IMREAD_GRAYSCALE)
     assert gray is not None
     # the photographs are small: double them so that half size is their own
     double = np.asarray(cv2.resize(gray, None, fx=2.0, fy=2.0), np.uint8)
@@ -53,7 +50,7 @@ def cross_matrix(t: Array) -> Array:
 
 
 def test_guided_matches_of_real_photographs_meet_in_front_of_both_cameras() -> None:
-    K = np.loadtxt(DATA / "essential_mat_data.txt", skiprows=2, max_rows=3)
+    K = np.loadtxt(folder() / "essential_mat_data.txt", skiprows=2, max_rows=3)
     a, b = features("leuvenA.jpg"), features("leuvenB.jpg")
     rows = rough_matches(a, b)
     essential, _ = cv2.findEssentialMat(

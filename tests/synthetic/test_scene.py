@@ -29,6 +29,8 @@ from scripts.scene.kept import keep_mesh, kept_mesh
 from scripts.scene.light import LIGHTS, caster_of, lit_scene
 from scripts.scene.meshes import STONE, joined, part, rod, sheet
 from scripts.scene.photograph import Darkroom, Stone
+from scripts.scene.record import write_seats
+from scripts.scene.sets import Order, make_block
 from scripts.scene.setting import Card, card, card_parts, knocked
 from scripts.scene.solid import Grid, sampler, surface
 from scripts.scene.stone import allowance, drill, hollows
@@ -400,3 +402,9 @@ def test_every_photo_of_the_demo_shows_frame_targets() -> None:
                 and fact["tilt_deg"] < 75.0
             ]
             assert len(whole) >= 3
+
+
+def test_seats_of_the_demo_are_those_it_was_made_with(tmp_path: Path) -> None:
+    order = Order("owl", tmp_path, 24, 3000, 2000, 1, 20.0, 0.27, "window", "pale", 2, Film())
+    write_seats(tmp_path, make_block(order).seats)
+    assert (tmp_path / "seats.csv").read_bytes() == (DEMO / "seats.csv").read_bytes()
