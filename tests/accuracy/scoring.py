@@ -18,7 +18,8 @@ from scipy.spatial import cKDTree
 from scripts.scene.truth import stone_left
 from tracker.comparison.readings import Readings
 from tracker.comparison.states import State, judge
-from tracker.maths.camera import Array
+from tracker.maths.camera import Array, Pose
+from tracker.network.adjust import adjust
 from tracker.pipeline import Measured
 from tracker.surface import Surface
 
@@ -97,19 +98,40 @@ def _swell(errors: list[Array], outward: Array) -> Array:
 def cameras(measured: Measured, truth: Truth) -> dict[str, float]:
     """Poses and focal length."""
     record = truth.json("cameras.json")
-    place, turn, focal = [], [], []
+    alone = _targets_alone(measured)
+    place, turn, focal, untied = [], [], [], []
     for name, _, lens, pose in measured.views():
         R, t = np.array(record[name]["R"]), np.array(record[name]["t"])
         place.append(pose.centre_frame + R.T @ t)
+        untied.append(alone[name].centre_frame + R.T @ t)
         angle = np.clip((np.trace(R @ pose.R.T) - 1.0) / 2.0, -1.0, 1.0)
         turn.append(np.degrees(np.arccos(angle)))
         focal.append(lens.focal_px / record[name]["K"][0][0] - 1.0)  # type: ignore[index]
     return {
         "cameras RMS mm": rms(np.linalg.norm(place, axis=1)),
+        "cameras RMS mm, targets alone": rms(np.linalg.norm(untied, axis=1)),
+        "cameras RMS / targets alone": rms(np.array(place)) / rms(np.array(untied)),
         "cameras worst turn deg": float(np.max(turn)),
         "focal length off %": 100.0 * float(np.max(np.abs(focal))),
         "photographs used": float(len(place)),
     }
+
+
+def _targets_alone(measured: Measured) -> dict[str, Pose]:
+    """The photographs as the targets alone place them, moved as the alignment moved the others."""
+    material = measured.placed.adjustment.material
+    alone = adjust(
+        material.detections,
+        names=material.names,
+        cameras=material.cameras,
+        sizes=material.sizes,
+        focal_guess_px=material.focal_guess_px,
+        known=material.known,
+        bars=material.bars,
+        settings=material.settings,
+        lens_priors=material.lens_priors,
+    )
+    return {p.name: measured.pose_in_model(p.pose) for p in alone.photos if p.pose is not None}
 
 
 def targets(measured: Measured, truth: Truth) -> dict[str, float]:

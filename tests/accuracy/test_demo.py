@@ -103,6 +103,7 @@ class TestStage:
             ("corners mean shift px", 0.01),
             ("wrong numbers", 0),
             ("cameras RMS mm", 0.10),
+            ("cameras RMS / targets alone", 1.05),
             ("cameras worst turn deg", 0.01),
             ("focal length off %", 0.05),
             ("bench corners RMS mm", 0.04),

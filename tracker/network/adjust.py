@@ -6,7 +6,7 @@
 3. The record is laid over it; the targets that agree become the datum, each is tested, and bars
    are tested against them (or, without a frame, against each other).
 4. Everything once more, tie points included, each class of observations weighted by the scatter
-   that it showed.
+   that it showed, the tie points also by how they agree with the targets (`tie_worth`).
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ from tracker.network.shared import shared_sigmas
 from tracker.network.solve import solve
 from tracker.network.start import Start, scale_to, start_network
 from tracker.network.summary import summarise
+from tracker.network.tie_worth import tie_worth
 from tracker.targets.observation import Detection
 
 ROUNDS = 6
@@ -117,7 +118,7 @@ def add_ties(previous: Adjustment, ties: TiePoints) -> Adjustment:
         {target.tag: target.corners for target in previous.targets if target.photos > 0},
         previous.lenses,
     )
-    return _finish(material, Stand(previous.choice, values))
+    return _finish(material, Stand(previous.choice, values), previous)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,11 +177,12 @@ def _need_photos(material: Material, assembled: Assembled) -> None:
         )
 
 
-def _finish(material: Material, stand: Stand) -> Adjustment:
+def _finish(material: Material, stand: Stand, alone: Adjustment | None = None) -> Adjustment:
     """Last solution, each class of observations weighted by the scatter that it showed.
 
     The targets show theirs alone; tie points that claim too much would spoil it for them, so
-    they are weighted beside the targets until their own scatter is what they claim.
+    they are weighted beside the targets until their own scatter is what they claim, and then by
+    what the solution of the targets alone says of them.
     """
     choice = stand.choice
     assembled = assemble(material, choice, stand.values)
@@ -191,9 +193,33 @@ def _finish(material: Material, stand: Stand) -> Adjustment:
         if again == choice:
             break
         choice = again
-        assembled = assemble(material, choice, stand.values.updated(assembled.values(solution)))
-        solution = solve(assembled.network)
+        assembled, solution = _once_more(material, choice, stand, assembled, solution)
+    if alone is not None:
+        choice = replace(choice, tie_worth=_worth(alone, assembled, solution))
+        assembled, solution = _once_more(material, choice, stand, assembled, solution)
     return summarise(material, choice, stand.values, assembled, solution)
+
+
+def _once_more(
+    material: Material, choice: Choice, stand: Stand, assembled: Assembled, solution: Solution
+) -> tuple[Assembled, Solution]:
+    """The network with another choice, solved from where the last solution stands."""
+    ties = material.ties
+    if ties is not None:
+        rows = np.maximum(assembled.tie_rows, 0)
+        placed = (assembled.tie_rows >= 0) & solution.placed[rows]
+        xyz = np.where(placed[:, None], solution.points[rows], ties.xyz)
+        material = replace(material, ties=replace(ties, xyz=xyz))
+    values = stand.values.updated(assembled.values(solution))
+    assembled = assemble(material, choice, values)
+    return assembled, solve(assembled.network)
+
+
+def _worth(alone: Adjustment, assembled: Assembled, solution: Solution) -> float:
+    """What the tie points are worth beside the targets, by the photographs that both place."""
+    before = alone.photo_rows[np.array(assembled.photos, np.int64)]
+    both = np.flatnonzero(before >= 0)
+    return tie_worth(alone.solution, solution, before[both], both)
 
 
 def _weighted_by_scatter(choice: Choice, assembled: Assembled, solution: Solution) -> Choice:

@@ -62,6 +62,9 @@ class Choice:
     target_scale: float = 1.0
     """Factor on the sigmas of all target corners."""
     tie_scale: float = 1.0
+    """The same of tie points, from their own scatter."""
+    tie_worth: float = 1.0
+    """Share of their information that tie points bring to the poses (`tie_worth`)."""
     record_scale: float = 1.0
     """Factor on the sigmas of the known corners."""
     shared_mm: Mapping[int, float] = field(default_factory=dict)
@@ -177,6 +180,7 @@ def assemble(material: Material, choice: Choice, values: Values) -> Assembled:
             for k, (g, s) in enumerate(zip(material.focal_guess_px, material.sizes, strict=True))
         ),
         sightings=_sightings(choice, pairs, seen, row_of_photo, row_of_tag),
+        free_worth=choice.tie_worth,
     )
     return Assembled(network, photos, tags, pairs, bars, tie_rows)
 

@@ -50,7 +50,7 @@ def covariances(
     own = layout.camera_size + 3 * np.arange(len(layout.joint))[:, None] + np.arange(3)
     points[layout.joint] = joint[own[:, :, None], own[:, None, :]]
     if len(roots):
-        points[layout.free.point] = _eliminated(normal, roots, joint, layout)
+        points[layout.free.point] = _eliminated(normal, roots, joint, layout, network.free_worth)
     return joint, points
 
 
@@ -81,8 +81,11 @@ def _inverse(S: Array, unknowns: Unknowns, network: Network, layout: Layout, sti
     return np.asarray(C)
 
 
-def _eliminated(normal: Normal, roots: Array, joint: Array, layout: Layout) -> Array:
-    out = np.matmul(roots.transpose(0, 2, 1), roots)
+def _eliminated(
+    normal: Normal, roots: Array, joint: Array, layout: Layout, worth: float = 1.0
+) -> Array:
+    """C_x, block by block; V is `worth` times what the points' own observations say of them."""
+    out = worth * np.matmul(roots.transpose(0, 2, 1), roots)
     Y = half_rows(normal.W, roots, layout)
     for start, stop in lots(layout):
         lot = lot_rows(Y, layout, start, stop)

@@ -59,8 +59,8 @@ def evaluate(
     """Cost of the unknowns and the weights that the loss gives."""
     free_loss, group_losses = _losses(robust, layout)
     z = normals.length(free_residuals(unknowns, layout))
-    cost = float(free_loss.rho(z)[kept.free].sum())
-    free = free_loss.weight(z) * kept.free
+    cost = network.free_worth * float(free_loss.rho(z)[kept.free].sum())
+    free = network.free_worth * free_loss.weight(z) * kept.free
     groups = []
     for group, loss, mask in zip(layout.groups, group_losses, kept.groups, strict=True):
         z = normals.length(normals.group_residuals(unknowns, group, layout))

@@ -131,6 +131,9 @@ class Network:
     sightings: TargetSightings = field(default_factory=TargetSightings.none)
     joint: Rows = field(default_factory=lambda: np.zeros(0, np.int64))
     """Further points whose joint covariance is wanted; corners of sightings and bars always are."""
+    free_worth: float = 1.0
+    """Share of their information that the eliminated points bring to poses and lenses; among
+    themselves, and in their own covariance, they count in full."""
 
 
 @dataclass(frozen=True, slots=True)

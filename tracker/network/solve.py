@@ -120,7 +120,8 @@ def _record(
     unknowns = descent.unknowns
     redundancy = _redundancy(network, layout, kept)
     squared, weights = evaluate(unknowns, network, layout, kept, robust=False)
-    sigma0 = float(np.sqrt(2.0 * squared / redundancy)) if redundancy > 0 else 1.0
+    in_full, _ = evaluate(unknowns, replace(network, free_worth=1.0), layout, kept, robust=False)
+    sigma0 = float(np.sqrt(2.0 * in_full / redundancy)) if redundancy > 0 else 1.0
     placed = np.ones(len(network.points), np.bool_)
     placed[layout.joint[kept.loose_joint]] = False
     placed[layout.free.point[kept.loose_points]] = False
