@@ -16,6 +16,8 @@ import trimesh
 from scipy.spatial import cKDTree
 
 from scripts.scene.truth import stone_left
+from tracker.comparison.agreement import agreement
+from tracker.comparison.cloud_needle import StonePoints, readings_from_cloud
 from tracker.comparison.readings import Readings
 from tracker.comparison.states import State, judge
 from tracker.maths.camera import Array, Pose
@@ -176,6 +178,37 @@ def cloud(measured: Measured, stone: Surface) -> dict[str, float]:
         "cloud RMS mm": rms(distance),
         "cloud > 1 mm %": 100.0 * float(np.mean(distance > 1.0)),
     }
+
+
+def cloud_readings(measured: Measured, part: Readings, true_mm: Array) -> dict[str, float]:
+    """What the cloud alone says at samples, and how often needle and cloud disagree."""
+    by_cloud = readings_from_cloud(
+        StonePoints(
+            measured.cloud.points,
+            measured.cloud.normals,
+            measured.cloud.sigma_mm,
+            np.zeros((len(measured.cloud.points), 3, 3)),
+            measured.cloud.photos,
+        ),
+        measured.surface,
+        part.points,
+        part.needles,
+        part.photos,
+        cov_rigid=measured.alignment.covariance,
+        model_tolerance_mm=0.05,
+    )
+    figure = by_cloud.seen & ~by_cloud.at_least & np.isfinite(true_mm)
+    inside = np.abs(by_cloud.stone_left_mm - true_mm) <= by_cloud.u95_mm
+    out = {
+        "cloud readings": float(figure.sum()),
+        "cloud readings inside U95 %": 100.0 * float(np.mean(inside[figure])),
+        "cloud readings U95 median mm": float(np.median(by_cloud.u95_mm[figure])),
+        "needle and cloud disagree %": 100.0 * agreement(part, by_cloud).share_disagreeing,
+    }
+    for state, (low, high) in BANDS.items():
+        rows = figure & (true_mm >= low) & (true_mm < high)
+        out[f"cloud readings {state} inside U95 %"] = 100.0 * float(np.mean(inside[rows]))
+    return out
 
 
 def places(readings: Readings, true_mm: Array, photos: Array, label: str) -> dict[str, float]:

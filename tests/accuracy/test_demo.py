@@ -66,6 +66,7 @@ def _score(stage: str, measured: Measured) -> Scored:
         **scoring.states(measured, points["stone_left_mm"]),
         **scoring.places(part, true, photos, "samples"),
         **scoring.sample_states(measured, part, true),
+        **scoring.cloud_readings(measured, part, true),
         **scoring.overcuts(measured, truth, mesh, deep=1.5, wide=10.0),
     }
     return Scored(measured, figures, points["stone_left_mm"], points["photos"])
@@ -118,6 +119,8 @@ class TestStage:
             ("samples U95 median mm", 0.3),
             ("samples sure and wrong %", 0.5),
             ("sure states wrong", 0),
+            ("cloud readings U95 median mm", 1.5),
+            ("needle and cloud disagree %", 4.0),
             ("points figures without 3 photographs", 0),
             ("over-cuts missed", 0),
             ("over-cuts false", 0),
@@ -140,6 +143,11 @@ class TestStage:
             ("samples untouched inside U95 %", 93.0),
             ("samples dimmest quarter inside U95 %", 93.0),
             ("samples sure %", 85.0),
+            ("cloud readings", 1000),
+            ("cloud readings inside U95 %", 93.0),
+            ("cloud readings finished inside U95 %", 92.0),
+            ("cloud readings close inside U95 %", 92.0),
+            ("cloud readings untouched inside U95 %", 92.0),
             ("over-cuts that count", 1),
         ],
     )

@@ -10,6 +10,7 @@ import trimesh
 
 from tracker.comparison.agreement import agreement
 from tracker.comparison.cloud_needle import CloudReach, StonePoints, readings_from_cloud
+from tracker.comparison.left_out import form_variance_mm2, leave_out
 from tracker.comparison.on_vertices import spread_to_vertices, stone_surface
 from tracker.comparison.readings import NotSeen, Readings
 from tracker.maths.camera import Array
@@ -92,6 +93,49 @@ def test_u95_holds_for_finished_close_and_untouched(
     assert part.sum() > 200
     assert inside.mean() >= 0.93
     assert np.median(found.u95_mm[part]) < 0.6  # true, and not by being useless
+
+
+@pytest.mark.parametrize("count", [3000, 8000])
+def test_u95_holds_what_stone_does_between_points(ball: Surface, count: int) -> None:
+    """Grooves 8 mm apart and a millimetre deep, points 5 and 3 mm apart."""
+    rng = np.random.default_rng(21)
+    directions = rng.normal(size=(count, 3))
+    directions /= np.linalg.norm(directions, axis=1, keepdims=True)
+
+    def grooves(at: Array) -> Array:
+        return np.where(at[:, 0] > 0.0, 0.5 * np.cos(2.0 * np.pi * at[:, 2] * RADIUS / 8.0), 0.0)
+
+    cloud = cloud_of(directions * (RADIUS + grooves(directions))[:, None], directions, 0.03, rng)
+    samples = sample_surface(ball, 4.0)
+    outward = samples.points / np.linalg.norm(samples.points, axis=1, keepdims=True)
+    found = read(cloud, ball, samples.points, outward)
+    truth = RADIUS + grooves(outward) - np.linalg.norm(samples.points, axis=1)
+    inside = np.abs(found.stone_left_mm - truth) <= found.u95_mm
+    grooved, plain = found.seen & (outward[:, 0] > 0.15), found.seen & (outward[:, 0] < -0.15)
+    assert inside[grooved].mean() >= 0.93
+    assert inside[plain].mean() >= 0.93
+    assert np.median(found.u95_mm[plain]) < 0.25  # told apart: no groove, no doubt
+    assert np.median(found.u95_mm[grooved]) > 3.0 * np.median(found.u95_mm[plain])
+
+
+def test_points_that_nothing_foretells_leave_the_form_open() -> None:
+    few = leave_out(np.eye(3), np.eye(3), np.full(3, 0.1), widest_mm=8.0, min_points=6)
+    assert len(few.points) == 0
+    assert np.isinf(form_variance_mm2(few, np.zeros((2, 3)), np.ones(2))).all()
+
+
+def test_form_variance_of_plain_noise_is_the_noise() -> None:
+    rng = np.random.default_rng(22)
+    flat = np.column_stack([rng.uniform(0.0, 120.0, (4000, 2)), rng.normal(0.0, 0.1, 4000)])
+    up = np.tile([0.0, 0.0, 1.0], (4000, 1))
+    left = leave_out(flat, up, np.full(4000, 0.1), widest_mm=8.0, min_points=6)
+    assert len(left.points) > 3500
+    assert np.std(left.error_mm) == pytest.approx(0.11, abs=0.02)  # the point's and the surface's
+    at = np.column_stack([rng.uniform(20.0, 100.0, (300, 2)), np.zeros(300)])
+    variance = form_variance_mm2(left, at, np.zeros(300))
+    assert np.median(np.sqrt(variance)) == pytest.approx(0.15, abs=0.04)  # Student's 1.4 in it
+    far = form_variance_mm2(left, at, np.full(300, 4.0))
+    assert (far > 4.0 * variance).mean() > 0.9
 
 
 def test_closest_distance_is_that_of_the_stone(

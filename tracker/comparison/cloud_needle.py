@@ -7,6 +7,9 @@ driven through. A place without such a group is not seen: nothing is carried acr
 Only stone that faces along the needle counts, so that the back of the figure is never taken for
 its front, and a surface is refused when the model itself says that the needle may already have
 left the stone in a gap before it.
+
+A figure's variance holds what the stone may do between the points (`left_out`): without that only
+7 of 10 figures had the truth within their U95 on rendered days, with it 19 of 20.
 """
 
 from __future__ import annotations
@@ -17,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from tracker.comparison.left_out import form_variance_mm2, leave_out
 from tracker.comparison.local_surface import LocalFits, fit_local_surfaces
 from tracker.comparison.readings import VARIANCE_PARTS, NotSeen, Readings
 from tracker.comparison.uncertainty import (
@@ -27,6 +31,7 @@ from tracker.comparison.uncertainty import (
     along_needle_variance_mm2,
     model_variance_mm2,
     rigid_variance_mm2,
+    slant,
 )
 from tracker.maths.camera import Array
 from tracker.surface import Surface
@@ -285,7 +290,9 @@ def _readings(
         closest[rows] = model.signed_distance_mm(places)
         normals = fits.normals[group]
         cov = cloud.network_cov_mm2[fits.nearest[group]]
-        variance[rows, SURFACE] = fits.variance_mm2[group]
+        variance[rows, SURFACE] = fits.variance_mm2[group] + _form_variance(
+            cloud, places, needles[rows], normals, reach
+        )
         variance[rows, NETWORK] = along_needle_variance_mm2(cov, needles[rows], normals)
         variance[rows, FRAME] = rigid_variance_mm2(places, needles[rows], normals, cov_rigid)
         variance[rows, MODEL] = model_variance_mm2(model_tolerance_mm, len(rows))
@@ -300,3 +307,19 @@ def _readings(
         photos=photos,
         reason=reason,
     )
+
+
+def _form_variance(
+    cloud: StonePoints, places: Array, needles: Array, normals: Array, reach: CloudReach
+) -> Array:
+    """What the form of the stone between its points adds along the needle, (n,), mm^2."""
+    left_out = leave_out(
+        cloud.points,
+        cloud.normals,
+        cloud.sigma_mm,
+        widest_mm=reach.gap_mm,
+        min_points=reach.min_points,
+    )
+    nearest, _ = cKDTree(cloud.points).query(places)
+    across = form_variance_mm2(left_out, places, np.asarray(nearest))
+    return np.asarray(across / slant(needles, normals) ** 2)

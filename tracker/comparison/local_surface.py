@@ -5,6 +5,10 @@ h = a + b u + c v + d u^2 + e u v + f v^2, fitted by weighted least squares with
 on the residuals and a prior on the bending terms. The needle's depth is the root of
 t m - h(t u, t v) = 0.
 
+The biweight lets the surface follow the most of the points. What it sets aside is stone all the
+same (the other flank of a ridge), so the scatter about the surface is that of all points round the
+needle.
+
 References
 ----------
 A. E. Beaton and J. W. Tukey, Technometrics 16 (1974), the biweight; 4.685 gives 95 % efficiency.
@@ -204,7 +208,7 @@ def _fit(local: Array, needle: Array, taper: Array, sigma: Array) -> tuple[Array
     at = _design(depth * needle[:, 0], depth * needle[:, 1])
     effective = weight.sum(axis=1) ** 2 / np.maximum((weight**2).sum(axis=1), 1e-12)
     dof = effective - np.einsum("gij,gji->g", inverse, XtW @ X)
-    spread = (weight * residual**2).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-12)
+    spread = (taper * residual**2).sum(axis=1) / np.maximum(taper.sum(axis=1), 1e-12)
     spread *= effective / np.maximum(dof, 0.5)
     own = (weight * sigma**2).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-12)
     # the points' own sigma counts like OWN_DOF further residuals
