@@ -10,6 +10,7 @@ from tracker.progress.series import Day, read_series
 from tracker.progress.tomorrow import Task, tomorrow
 from tracker.records.settings import stone_kind
 from tracker.records.tables import refuse_existing, write_whole
+from tracker.report.contrast import readable_on_paper
 from tracker.report.document import Document
 from tracker.report.document_html import document_html
 from tracker.report.document_pdf import document_pdf
@@ -91,7 +92,7 @@ def document_of(job: Job) -> Document:
     return Document(
         title=job.name,
         author=settings.workshop,
-        accent=settings.colour,
+        accent=readable_on_paper(settings.colour),
         paper=settings.paper,
         blocks=tuple(blocks_of(template, source, values, words)),
         photographs=pictures,
