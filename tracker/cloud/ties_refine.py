@@ -220,10 +220,10 @@ def _match_all(
 
     shape = (len(views.points), len(window.grid))
     template = Template(
-        np.zeros(shape, np.float32), np.zeros((*shape, 2), np.float32), np.zeros(shape[0])
+        np.zeros(shape, np.float32), np.zeros((2, *shape), np.float32), np.zeros(shape[0])
     )
     for rows, part in on_workers(cut, len(images)):
-        template.values[rows], template.slopes[rows] = part.values, part.slopes
+        template.values[rows], template.slopes[:, rows] = part.values, part.slopes
         template.contrast[rows] = part.contrast
 
     def search(i: int) -> tuple[Rows, Match]:
