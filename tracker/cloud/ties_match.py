@@ -11,8 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
+from tracker.cloud.patch_window import REORDER
 from tracker.cloud.ties_features import Features
 from tracker.cloud.ties_region import StoneRoom
 from tracker.maths.camera import Array, Pose
@@ -30,6 +32,8 @@ NEIGHBOURS = 6
 """Each photograph is paired with so many others, the nearest in angle."""
 
 Pairs = NDArray[np.int64]
+Rows = NDArray[np.int64]
+Words = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,23 +78,27 @@ def match_pair(
     distance : (k,) array
         RootSIFT distance.
     """
-    a, b = _in_band(rays_a, rays_b)
-    meeting, ahead = _meeting_points(rays_a, rays_b, a, b)
-    held = ahead & room.holds(meeting)
-    a, b = a[held], b[held]
-    if len(a) == 0:
-        return np.zeros((0, 2), np.int64), np.zeros(0)
-    likeness = _dots(features_a.descriptor, features_b.descriptor, a, b)
+    order, first, last = _in_band(rays_a, rays_b)
+    a, b, likeness = _candidates(
+        order, first, last, rays_a.direction, rays_b.direction, rays_a.centre, rays_b.centre,
+        features_a.descriptor, features_b.descriptor, room.low, room.cell_mm, room.holding_cells(),
+    )  # fmt: skip
     distance = np.sqrt(np.maximum(2.0 - 2.0 * likeness, 0.0))
-    best_a = _clear_best(a, distance, features_b.pixel[b], len(features_a.pixel))
-    best_b = _clear_best(b, distance, features_a.pixel[a], len(features_b.pixel))
-    keep = best_a & best_b & (distance < FARTHEST)
-    order = np.argsort(a[keep], kind="stable")
-    return np.stack([a[keep], b[keep]], axis=1)[order], distance[keep][order]
+    keep = _clear_best(a, b, distance, features_b.pixel, len(features_a.pixel))
+    keep &= _clear_best(b, a, distance, features_a.pixel, len(features_b.pixel))
+    keep &= distance < FARTHEST
+    return np.stack([a[keep], b[keep]], axis=1), distance[keep]
 
 
-def _in_band(rays_a: Rays, rays_b: Rays) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Features whose planes about the base line agree, as two lists of rows."""
+def _in_band(rays_a: Rays, rays_b: Rays) -> tuple[Rows, Rows, Rows]:
+    """Features whose planes about the base line agree.
+
+    Returns
+    -------
+    order : (n of b,) rows of b, by their planes' angle
+    first, last : (n of a,) arrays
+        Where in `order` each feature of a has its band.
+    """
     base = rays_b.centre - rays_a.centre
     base = base / np.linalg.norm(base)
     u = rays_a.direction.mean(axis=0) + rays_b.direction.mean(axis=0)
@@ -105,52 +113,73 @@ def _in_band(rays_a: Rays, rays_b: Rays) -> tuple[NDArray[np.int64], NDArray[np.
     order = np.argsort(turn_b, kind="stable")
     first = np.searchsorted(turn_b[order], turn_a - band)
     last = np.searchsorted(turn_b[order], turn_a + band)
-    count = last - first
-    a = np.repeat(np.arange(len(turn_a)), count)
-    offset = np.arange(len(a)) - np.repeat(np.cumsum(count) - count, count)
-    return a, order[np.repeat(first, count) + offset]
+    return order, first, last
 
 
-def _meeting_points(
-    rays_a: Rays, rays_b: Rays, a: NDArray[np.int64], b: NDArray[np.int64]
-) -> tuple[Array, NDArray[np.bool_]]:
-    """Point of ray a nearest to ray b, (k, 3), mm, and whether it is ahead of both cameras."""
-    d, e = rays_a.direction[a], rays_b.direction[b]
-    base = rays_b.centre - rays_a.centre
-    cosine = np.einsum("kd,kd->k", d, e)
-    sine2 = np.maximum(1.0 - cosine**2, 1e-9)
-    along_a = (d @ base - cosine * (e @ base)) / sine2
-    along_b = (cosine * (d @ base) - e @ base) / sine2
-    return rays_a.centre + d * along_a[:, None], (along_a > 0.0) & (along_b > 0.0)
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+def _candidates(
+    order: Rows, first: Rows, last: Rows, d: Array, e: Array, centre_a: Array, centre_b: Array,
+    words_a: Words, words_b: Words, low: Array, cell_mm: float, holding: NDArray[np.bool_],
+) -> tuple[Rows, Rows, Array]:  # fmt: skip
+    """Features in each other's band whose rays d, e meet ahead of both cameras, where stone can be.
+
+    Returns
+    -------
+    rows of a, rising; rows of b; product of their descriptors
+    """
+    most = (last - first).sum()
+    a, b, likeness = np.empty(most, np.int64), np.empty(most, np.int64), np.empty(most)
+    base, count = centre_b - centre_a, 0
+    for i in range(len(first)):
+        along = d[i, 0] * base[0] + d[i, 1] * base[1] + d[i, 2] * base[2]
+        for j in order[first[i] : last[i]]:
+            cosine = d[i, 0] * e[j, 0] + d[i, 1] * e[j, 1] + d[i, 2] * e[j, 2]
+            sine2 = max(1.0 - cosine * cosine, 1e-9)
+            back = e[j, 0] * base[0] + e[j, 1] * base[1] + e[j, 2] * base[2]
+            # point of ray a nearest to ray b
+            depth = (along - cosine * back) / sine2
+            if depth <= 0.0 or cosine * along - back <= 0.0:
+                continue
+            held = True
+            at = (0, 0, 0)
+            for k in range(3):
+                cell = np.rint((centre_a[k] + depth * d[i, k] - low[k]) / cell_mm)
+                held &= 0 <= cell < holding.shape[k]
+                at = (at[1], at[2], int(cell))
+            if held and holding[at]:
+                product = np.float32(0.0)
+                for k in range(words_a.shape[1]):
+                    product += words_a[i, k] * words_b[j, k]
+                a[count], b[count], likeness[count] = i, j, product
+                count += 1
+    return a[:count], b[:count], likeness[:count]
 
 
-def _dots(
-    da: NDArray[np.float32],
-    db: NDArray[np.float32],
-    a: NDArray[np.int64],
-    b: NDArray[np.int64],
-) -> NDArray[np.float64]:
-    """Products of descriptors row by row, in pieces that bound memory."""
-    out = np.empty(len(a))
-    for start in range(0, len(a), 50_000):
-        part = slice(start, start + 50_000)
-        out[part] = np.einsum("kd,kd->k", da[a[part]], db[b[part]])
-    return out
-
-
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _clear_best(
-    group: NDArray[np.int64], distance: Array, place: Array, groups: int
+    group: Rows, other: Rows, distance: Array, place: Array, groups: int
 ) -> NDArray[np.bool_]:
-    """Whether a candidate is the nearest of its group, clearly nearer than any other place."""
-    order = np.lexsort((distance, group))
-    starts = np.searchsorted(group[order], np.arange(groups))
-    starts = np.minimum(starts, len(order) - 1)
-    best = order[starts]
-    apart = np.linalg.norm(place - place[best[group]], axis=1) > SAME_PLACE_PX
+    """Whether a candidate is the nearest of its group, clearly nearer than any other place.
+
+    Parameters
+    ----------
+    group, other : (k,) arrays
+        Feature whose best is sought, feature it is compared with.
+    place : (n, 2) array, px
+        Of the other features.
+    """
+    best = np.full(groups, -1)
+    for k in range(len(group)):
+        if best[group[k]] < 0 or distance[k] < distance[best[group[k]]]:
+            best[group[k]] = k
     rival = np.full(groups, np.inf)
-    np.minimum.at(rival, group[apart], distance[apart])
-    clear = np.zeros(len(group), dtype=bool)
-    mine = group[best] == np.arange(groups)
-    winners = best[mine]
-    clear[winners] = distance[winners] < RIVAL_RATIO * rival[group[winners]]
+    for k in range(len(group)):
+        g = group[k]
+        dx, dy = place[other[k]] - place[other[best[g]]]
+        if dx * dx + dy * dy > SAME_PLACE_PX**2:
+            rival[g] = min(rival[g], distance[k])
+    clear = np.zeros(len(group), np.bool_)
+    for g in range(groups):
+        if best[g] >= 0:
+            clear[best[g]] = distance[best[g]] < RIVAL_RATIO * rival[g]
     return clear

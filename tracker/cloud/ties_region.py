@@ -47,10 +47,14 @@ class StoneRoom:
         inside = np.all((index >= 0) & (index < shape), axis=1)
         held = np.zeros(len(points), dtype=bool)
         at = index[inside].astype(np.int64)
-        away = self.distance_mm[at[:, 0], at[:, 1], at[:, 2]]
-        slack = 0.87 * self.cell_mm
-        held[inside] = (away > -DEEPEST_MM - slack) & (away < self.allowance_mm + slack)
+        held[inside] = self.holding_cells()[at[:, 0], at[:, 1], at[:, 2]]
         return held
+
+    def holding_cells(self) -> NDArray[np.bool_]:
+        """Whether stone can be in each cell, (nx, ny, nz)."""
+        slack = 0.87 * self.cell_mm
+        away = self.distance_mm
+        return (away > -DEEPEST_MM - slack) & (away < self.allowance_mm + slack)
 
 
 def stone_room(surface: Surface, allowance_mm: float) -> StoneRoom:
