@@ -69,7 +69,7 @@ def cut_templates(
     picture: np.ndarray, centre: Array, grid: np.ndarray, weight: np.ndarray, root: np.ndarray,
     values: np.ndarray, slopes: np.ndarray, contrast: Array,
 ) -> None:
-    """Fills the templates round pixels (n, 2): values (n, p), slopes (2, n, p), contrast (n,)."""
+    """Fills the templates round pixels (n, 2): values (n, p), slopes (n, 2, p), contrast (n,)."""
     straight, behind = np.eye(2), np.empty(len(grid), np.float32)
     for n in range(len(centre)):
         x, y = centre[n, 0], centre[n, 1]
@@ -78,20 +78,20 @@ def cut_templates(
         for k in range(2):
             across, down = 0.5 * (k == 0), 0.5 * (k == 1)
             look_up(picture, x - across, y - down, straight, grid, behind)
-            look_up(picture, x + across, y + down, straight, grid, slopes[k, n])
+            look_up(picture, x + across, y + down, straight, grid, slopes[n, k])
             for q in range(len(grid)):
-                slopes[k, n, q] = (slopes[k, n, q] - behind[q]) / np.float32(contrast[n])
+                slopes[n, k, q] = (slopes[n, k, q] - behind[q]) / np.float32(contrast[n])
 
 
 @njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def _derivatives(
-    template: np.ndarray, slope_x: np.ndarray, slope_y: np.ndarray, grid: np.ndarray,
-    weight: np.ndarray, root: np.ndarray, J: np.ndarray,
+    template: np.ndarray, slopes: np.ndarray, grid: np.ndarray, weight: np.ndarray,
+    root: np.ndarray, J: np.ndarray,
 ) -> None:
     """Derivatives (6, p) by shift and linear part of the warp, freed of brightness and contrast."""
     p = len(template)
     for q in range(p):
-        sx, sy = slope_x[q], slope_y[q]
+        sx, sy = slopes[0, q], slopes[1, q]
         J[0, q], J[1, q] = sx, sy
         J[2, q], J[3, q] = sx * grid[q, 0], sx * grid[q, 1]
         J[4, q], J[5, q] = sy * grid[q, 0], sy * grid[q, 1]
@@ -129,17 +129,16 @@ def _inverse(matrix: Array, out: Array) -> None:
 
 @njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def follow(
-    picture: np.ndarray, templates: np.ndarray, slopes_x: np.ndarray, slopes_y: np.ndarray,
-    hold: Array, grid: np.ndarray, weight: np.ndarray, root: np.ndarray, rounds: int,
-    still_px: float, longest_px: float, centre: Array, warp: Array, size: Array,
-    likeness: Array, spread: Array,
+    picture: np.ndarray, templates: np.ndarray, slopes: np.ndarray, hold: Array, grid: np.ndarray,
+    weight: np.ndarray, root: np.ndarray, rounds: int, still_px: float, longest_px: float,
+    centre: Array, warp: Array, size: Array, likeness: Array, spread: Array,
 ) -> None:
     """Moves n patches onto their templates.
 
     Parameters
     ----------
     picture : (h, w) float32 array
-    templates, slopes_x, slopes_y : (n, p) float32 arrays
+    templates, slopes : (n, p), (n, 2, p) float32 arrays
         As `patch_match.Template` has them.
     hold : (n,) array
         Weight of the start of the warp's linear part.
@@ -161,7 +160,7 @@ def follow(
     back, W = np.empty((2, 2)), np.empty((2, 2))
     for n in range(len(centre)):
         T = templates[n]
-        _derivatives(T, slopes_x[n], slopes_y[n], grid, weight, root, J)
+        _derivatives(T, slopes[n], grid, weight, root, J)
         for i in range(UNKNOWNS):
             for j in range(i + 1):
                 total = np.float32(0.0)

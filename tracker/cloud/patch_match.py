@@ -89,7 +89,7 @@ class Template:
     ----------
     values : (n, p) float32 array
         Times the root of the window.
-    slopes : (2, n, p) float32 array
+    slopes : (n, 2, p) float32 array
         Derivatives by x and y, per px, of the same scale as values, without the window.
     contrast : (n,) array
         Standard deviation of the grey values.
@@ -101,7 +101,7 @@ class Template:
 
     def only(self, rows: NDArray[np.int64] | slice) -> Template:
         """Some of the templates."""
-        return Template(self.values[rows], self.slopes[:, rows], self.contrast[rows])
+        return Template(self.values[rows], self.slopes[rows], self.contrast[rows])
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +135,9 @@ def soften(gray: NDArray[np.uint8]) -> Patches:
 
 def make_template(picture: Patches, centre: Array, window: Window) -> Template:
     """Templates round pixels (n, 2) of one picture."""
-    shape = (len(centre), len(window.grid))
-    values, slopes = np.empty(shape, np.float32), np.empty((2, *shape), np.float32)
-    contrast = np.empty(len(centre))
+    n, p = len(centre), len(window.grid)
+    values, slopes = np.empty((n, p), np.float32), np.empty((n, 2, p), np.float32)
+    contrast = np.empty(n)
     places = centre.astype(np.float64)
     cut_templates(
         picture, places, window.grid, window.weight, window.root, values, slopes, contrast
@@ -164,9 +164,9 @@ def find_template(
     size, likeness = np.full(len(centre), np.inf), np.zeros(len(centre))
     spread = np.zeros((len(centre), 2, 2))
     follow(
-        picture, template.values, template.slopes[0], template.slopes[1], noise / WARP_SIGMA**2,
-        window.grid, window.weight, window.root, ROUNDS, STILL_PX, LONGEST_STEP_PX, centre, warp,
-        size, likeness, spread,
+        picture, template.values, template.slopes, noise / WARP_SIGMA**2, window.grid,
+        window.weight, window.root, ROUNDS, STILL_PX, LONGEST_STEP_PX, centre, warp, size,
+        likeness, spread,
     )  # fmt: skip
     variance = (1.0 - likeness**2) / window.pixels / np.maximum(likeness, 0.05) ** 2
     return Match(centre, warp, likeness, variance[:, None, None] * spread, size < SETTLED_PX)

@@ -218,12 +218,10 @@ def _match_all(
         picture = _soft_crop(images[i], outlines[i])
         return rows, make_template(picture, at[rows] - crops[i], window)
 
-    shape = (len(views.points), len(window.grid))
-    template = Template(
-        np.zeros(shape, np.float32), np.zeros((2, *shape), np.float32), np.zeros(shape[0])
-    )
+    n, p = len(views.points), len(window.grid)
+    template = Template(np.zeros((n, p), np.float32), np.zeros((n, 2, p), np.float32), np.zeros(n))
     for rows, part in on_workers(cut, len(images)):
-        template.values[rows], template.slopes[:, rows] = part.values, part.slopes
+        template.values[rows], template.slopes[rows] = part.values, part.slopes
         template.contrast[rows] = part.contrast
 
     def search(i: int) -> tuple[Rows, Match]:
