@@ -23,6 +23,12 @@ SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif"
 FULL_FRAME_DIAGONAL_MM = 43.2666
 """Diagonal of the 36 x 24 mm frame to which FocalLengthIn35mmFilm refers (EXIF 2.32)."""
 ASPECT_TOLERANCE = 0.02
+REDUCED_COLOUR = {
+    2: cv2.IMREAD_REDUCED_COLOR_2,
+    4: cv2.IMREAD_REDUCED_COLOR_4,
+    8: cv2.IMREAD_REDUCED_COLOR_8,
+}
+"""How OpenCV is asked to decode a part of the size."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,16 +145,26 @@ def read_gray(photograph: Photograph) -> NDArray[np.uint8]:
     return _decode(photograph.path, cv2.IMREAD_GRAYSCALE)
 
 
-def read_colour(photograph: Photograph) -> NDArray[np.uint8]:
+def read_colour(photograph: Photograph, least_px: int = 0) -> NDArray[np.uint8]:
     """Stored pixels in colour, (height, width, 3) RGB, unturned.
+
+    Parameters
+    ----------
+    photograph : Photograph
+    least_px : int
+        Where the longer side need not be longer than this, px, a JPEG may be decoded at a half, a
+        quarter or an eighth of its size, which is quicker; 0 asks for all pixels.
 
     Raises
     ------
     PhotographError
         The file is truncated.
     """
-    bgr = _decode(photograph.path, cv2.IMREAD_COLOR)
-    return np.ascontiguousarray(bgr[..., ::-1])
+    longer = max(photograph.width, photograph.height)
+    parts = [p for p in REDUCED_COLOUR if 0 < p * least_px <= longer]
+    flags = REDUCED_COLOUR[max(parts)] if parts else cv2.IMREAD_COLOR
+    bgr = _decode(photograph.path, flags)
+    return np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB), np.uint8)
 
 
 def _decode(path: Path, flags: int) -> NDArray[np.uint8]:

@@ -258,7 +258,7 @@ class TestOverlay:
         overlay = make_overlay(surface, readings, points, BANDS, "Pineapple, third day")
         photo = np.full((SIZE[1], SIZE[0], 3), grey, dtype=np.uint8)
         before = photo.copy()
-        draw_overlay(path, photo, LENS, self.pose, orientation, overlay, "IMG_1.jpg")
+        draw_overlay(path, photo, SIZE, LENS, self.pose, orientation, overlay, "IMG_1.jpg")
         assert np.array_equal(photo, before)
         with Image.open(path) as image:
             return np.asarray(image.convert("RGB"))
@@ -293,7 +293,7 @@ class TestOverlay:
             ball(), reading_of(ball(), np.zeros(2562), np.ones(2562, dtype=bool)), (), BANDS, ""
         )
         behind = Pose(np.eye(3), np.array([0.0, 0.0, -500.0]))
-        draw_overlay(tmp_path / "o.jpg", photo, LENS, behind, orientation, nothing, "")
+        draw_overlay(tmp_path / "o.jpg", photo, (400, 300), LENS, behind, orientation, nothing, "")
         stored = Image.fromarray(photo)
         exif = stored.getexif()
         exif[0x0112] = orientation
@@ -382,7 +382,7 @@ def test_a_card_in_front_of_the_stone_stays_as_photographed(tmp_path: Path) -> N
     point = PointMark("P1", 52.0 * toward, State.UNTOUCHED, True, "12.0")
     overlay = make_overlay(surface, readings, (point,), BANDS, "")
     photo = np.full((SIZE[1], SIZE[0], 3), 128, dtype=np.uint8)
-    draw_overlay(tmp_path / "o.jpg", photo, LENS, pose, 1, overlay, "", cards)
+    draw_overlay(tmp_path / "o.jpg", photo, SIZE, LENS, pose, 1, overlay, "", cards)
     with Image.open(tmp_path / "o.jpg") as image:
         picture = np.asarray(image).astype(int)
     x, y = project(LENS, pose, corners.mean(axis=1))[0][0]

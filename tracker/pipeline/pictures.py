@@ -16,7 +16,13 @@ from tracker.photos import read_colour
 from tracker.pipeline.day import on_workers
 from tracker.pipeline.measure import Measured
 from tracker.report.heatmap import SheetFacts, draw_heatmap
-from tracker.report.overlays import draw_overlay, make_overlay, point_marks, target_cards
+from tracker.report.overlays import (
+    LONG_SIDE_PX,
+    draw_overlay,
+    make_overlay,
+    point_marks,
+    target_cards,
+)
 from tracker.stage import HEATMAP_FILE, OVERLAYS_FOLDER, StageDraft
 from tracker.surface import Surface
 
@@ -58,7 +64,8 @@ def draw_pictures(
         photograph = measured.placed.day.photographs[row]
         draw_overlay(
             folder / f"{photograph.path.stem}.jpg",
-            read_colour(photograph),
+            read_colour(photograph, LONG_SIDE_PX),
+            (photograph.width, photograph.height),
             lens,
             pose,
             photograph.orientation,

@@ -166,6 +166,7 @@ def _unstretched(model: Surface, stone: Array) -> Faces:
 def draw_overlay(
     path: Path,
     photo_rgb: NDArray[np.uint8],
+    stored_size: tuple[int, int],
     lens: Lens,
     pose: Pose,
     orientation: int,
@@ -178,7 +179,9 @@ def draw_overlay(
     Parameters
     ----------
     photo_rgb : (h, w, 3) uint8
-        Stored pixels, unturned.
+        Stored pixels, unturned; they may have been reduced to no less than `LONG_SIDE_PX`.
+    stored_size : width, height, px
+        Of the photograph as stored.
     lens, pose : of the stored pixels
     orientation : int
         EXIF orientation, 1 to 8.
@@ -187,7 +190,7 @@ def draw_overlay(
     cards : Surface, optional
         What is known to stand about the stone: nothing is drawn where it hides the stone.
     """
-    height, width = photo_rgb.shape[:2]
+    width, height = stored_size
     scale = min(1.0, LONG_SIDE_PX / max(height, width))
     size = (max(round(width * scale), 1), max(round(height * scale), 1))
     small = cv2.resize(photo_rgb, size, interpolation=cv2.INTER_AREA)
@@ -266,13 +269,14 @@ def _blend(part: NDArray[np.float32], hits: Hits, bands: Bands, pose: Pose) -> N
     """Lay the colours over the stone so that its own light and tool marks stay to be seen."""
     towards_eye = -pose.axis_frame
     colour = paint(hits, bands, towards_eye, 9.0)
-    met = hits.met
-    grey = part[met].mean(axis=1)
+    row, column = np.nonzero(hits.met)
+    stone = part[row, column]
+    grey = stone.mean(axis=1)
     level = np.median(grey[grey > 0.05]) if np.any(grey > 0.05) else 0.5
     relief = np.clip(0.55 + 0.45 * grey / max(float(level), 0.05), 0.35, 1.25)
-    opacity = np.where(hits.seen[met], OPACITY, NOT_SEEN_OPACITY)[:, None]
-    laid = np.clip(colour[met] * relief[:, None], 0.0, 1.0)
-    part[met] = (1.0 - opacity) * part[met] + opacity * laid
+    opacity = np.where(hits.seen[row, column], OPACITY, NOT_SEEN_OPACITY).astype(np.float32)
+    laid = np.clip(colour[row, column] * relief[:, None], 0.0, 1.0)
+    part[row, column] = stone + opacity[:, None] * (laid - stone)
 
 
 def _marks(

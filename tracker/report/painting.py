@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import open3d as o3d
+from numba import njit
 from numpy.typing import NDArray
 
 from tracker.comparison.states import Bands
@@ -22,7 +23,7 @@ from tracker.report.colours import (
     OVERCUT_HATCH_RGB,
     stone_left_rgb,
 )
-from tracker.surface import Surface
+from tracker.surface import Faces, Surface
 
 Mask = NDArray[np.bool_]
 Pixels = NDArray[np.int64]
@@ -67,18 +68,48 @@ def cast(
     rays[..., :3], rays[..., 3:] = origins, directions
     answer = surface.scene.cast_rays(o3d.core.Tensor(rays))
     distance = answer["t_hit"].numpy()
-    met = np.isfinite(distance)
-    corners = surface.faces[answer["primitive_ids"].numpy()[met]]
-    u, v = answer["primitive_uvs"].numpy()[met].T
     known = np.where(seen, stone_left_mm, np.nan)
-    smooth = surface.vertex_normals.astype(np.float32)
+    at_corners = np.concatenate([known[:, None], surface.vertex_normals], axis=1)
     value = np.full(distance.shape, np.nan)
     normals = np.zeros((*distance.shape, 3), dtype=np.float32)
-    parts = tuple(zip((1.0 - u - v, u, v), corners.T, strict=True))
-    value[met] = sum(weight * known[corner] for weight, corner in parts)
-    mixed = sum(weight[:, None] * smooth[corner] for weight, corner in parts)
-    normals[met] = mixed / np.sqrt(np.maximum(np.einsum("nd,nd->n", mixed, mixed), 1e-12))[:, None]
+    _interpolate(
+        distance.ravel(),
+        answer["primitive_ids"].numpy().ravel(),
+        answer["primitive_uvs"].numpy().reshape(-1, 2),
+        surface.faces,
+        at_corners.astype(np.float32),
+        value.reshape(-1),
+        normals.reshape(-1, 3),
+    )
     return Hits(distance, value, normals)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _interpolate(
+    distance: Array, triangle: Pixels, uv: Array, faces: Faces, at_corners: Array, value: Array,
+    normals: Array,
+) -> None:  # fmt: skip
+    """Value and unit normal where each of n rays meets its triangle, written in their places.
+
+    Parameters
+    ----------
+    at_corners : (vertices, 4) array
+        Value and normal at every corner.
+    """
+    found = np.empty(4)
+    for n in range(len(distance)):
+        if not np.isfinite(distance[n]):
+            continue
+        u, v = uv[n]
+        a, b, c = faces[triangle[n]]
+        for k in range(4):
+            found[k] = (
+                (1.0 - u - v) * at_corners[a, k] + u * at_corners[b, k] + v * at_corners[c, k]
+            )
+        value[n] = found[0]
+        length = np.sqrt(max(found[1] ** 2 + found[2] ** 2 + found[3] ** 2, 1e-12))
+        for k in range(3):
+            normals[n, k] = found[k + 1] / length
 
 
 def hatch(rows: Pixels, columns: Pixels, period_px: float) -> Mask:
@@ -104,24 +135,30 @@ def paint(hits: Hits, bands: Bands, light: Array, period_px: float) -> Array:
     period_px : float
         Distance of the hatching's lines.
     """
-    rows, columns = np.nonzero(hits.met)
-    value = hits.stone_left_mm[rows, columns]
+    met = np.flatnonzero(hits.met)
+    value = hits.stone_left_mm.ravel()[met]
     blank = np.isnan(value)
     value[blank] = 0.0
-    colour = stone_left_rgb(value, bands)
+    colour = stone_left_rgb(value, bands).astype(np.float32)
     colour[blank] = np.array(NOT_SEEN_RGB) / 255.0
     dotted = np.flatnonzero(blank)
-    dotted = dotted[dots(rows[dotted], columns[dotted], 0.8 * period_px)]
+    dotted = dotted[dots(*_row_column(met[dotted], hits), 0.8 * period_px)]
     colour[dotted] = np.array(NOT_SEEN_DOT_RGB) / 255.0
-    lit = 0.5 + 0.5 * hits.normals[rows, columns] @ light.astype(np.float32)
+    lit = 0.5 + 0.5 * hits.normals.reshape(-1, 3)[met] @ light.astype(np.float32)
     colour *= (1.0 - SHADE * (1.0 - lit))[:, None]
     below = np.flatnonzero(value < bands.overcut_below_mm)
-    below = below[hatch(rows[below], columns[below], period_px)]
+    below = below[hatch(*_row_column(met[below], hits), period_px)]
     colour[below] = np.array(OVERCUT_HATCH_RGB) / 255.0
     picture = np.zeros((*hits.met.shape, 3), dtype=np.float32)
-    picture[rows, columns] = colour
+    picture.reshape(-1, 3)[met] = colour
     picture[limit_lines(hits, bands)] *= LINE_SHADE
     return np.asarray(picture)
+
+
+def _row_column(flat: Pixels, hits: Hits) -> tuple[Pixels, Pixels]:
+    """Rows and columns of rays counted through."""
+    rows, columns = np.divmod(flat, hits.distance_mm.shape[1])
+    return rows, columns
 
 
 def limit_lines(hits: Hits, bands: Bands) -> Mask:
