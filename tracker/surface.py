@@ -38,6 +38,13 @@ class Surface:
         return np.asarray(cross / np.maximum(np.linalg.norm(cross, axis=1, keepdims=True), 1e-300))
 
     @cached_property
+    def face_sides(self) -> Faces:
+        """Which of six ways the triangles face most, (m,): twice the axis, one more if along it."""
+        axis = np.argmax(np.abs(self.face_normals), axis=1)
+        along = np.take_along_axis(self.face_normals, axis[:, None], axis=1)[:, 0] > 0
+        return np.asarray(2 * axis + along)
+
+    @cached_property
     def face_areas_mm2(self) -> Array:
         """Areas of the triangles, (m,), mm^2."""
         a, b, c = (self.vertices[self.faces[:, k]] for k in range(3))
@@ -119,6 +126,9 @@ class Samples:
 
 PORTION = 200_000
 """Places that are thinned at a time."""
+Winners = tuple[Faces, Array, Faces, Faces]
+"""Keys of cells, squared distance of each cell's place from its middle, its row, and how many
+places the cell holds."""
 
 
 def sample_surface(surface: Surface, spacing_mm: float, seed: int = 1) -> Samples:
@@ -156,24 +166,43 @@ def _nearest_to_middles(
 ) -> tuple[Faces, Faces]:
     """Row of the place nearest to each lattice cell's middle, and how many lie in the cell.
 
-    Place after place in portions, so that the memory does not grow with the surface.
+    In portions, whose winners compete again, so that the memory is that of the winners.
     """
-    none = np.zeros(0, np.int64)
-    keys, row, members, off = none, none, none, np.zeros(0)
+    kept: list[Winners] = []
+    waiting = 0
     for start in range(0, len(face), PORTION):
         part = slice(start, start + PORTION)
         points = _blended(surface.vertices, surface.faces, face[part], u[part], v[part]) / cell_mm
-        index = np.floor(points).astype(np.int64)
-        away = np.linalg.norm(points - index - 0.5, axis=1)
-        new = _cell_keys(surface, index, surface.face_normals[face[part]], cell_mm)
-        keys, off = np.concatenate([keys, new]), np.concatenate([off, away])
-        row = np.concatenate([row, np.arange(start, start + len(new), dtype=np.int64)])
-        members = np.concatenate([members, np.ones(len(new), np.int64)])
-        order = np.lexsort((row, off, keys))
-        first = np.flatnonzero(np.diff(keys[order], prepend=-1))
-        members = np.add.reduceat(members[order], first)
-        keys, off, row = keys[order][first], off[order][first], row[order][first]
+        index = np.floor(points)
+        middle = points - index - 0.5
+        away = np.einsum("nd,nd->n", middle, middle)
+        keys = _cell_keys(surface, index.astype(np.int64), face[part], cell_mm)
+        rows = np.arange(start, start + len(keys), dtype=np.int64)
+        kept.append(_first_of_cells(keys, away, rows, np.ones(len(keys), np.int64)))
+        waiting += len(kept[-1][0])
+        if len(kept) > 1 and waiting > 2 * max(PORTION, len(kept[0][0])):
+            kept, waiting = [_first_of_cells(*map(np.concatenate, zip(*kept, strict=True)))], 0
+    _, _, row, members = _first_of_cells(*map(np.concatenate, zip(*kept, strict=True)))
     return row, members
+
+
+def _first_of_cells(keys: Faces, away: Array, row: Faces, members: Faces) -> Winners:
+    """Of the places with one key the nearest, the first of equals; and how many there are.
+
+    The winners' keys rise.
+    """
+    order = np.argsort(keys)
+    keys, away, row = keys[order], away[order], row[order]
+    first = np.flatnonzero(np.diff(keys, prepend=-1))
+    nearest = np.minimum.reduceat(away, first)
+    size = np.diff(first, append=len(keys))
+    rivals = np.where(away == np.repeat(nearest, size), row, np.iinfo(np.int64).max)
+    return (
+        keys[first],
+        nearest,
+        np.minimum.reduceat(rivals, first),
+        np.add.reduceat(members[order], first),
+    )
 
 
 def _blended(values: Array, faces: Faces, face: Faces, u: Array, v: Array) -> Array:
@@ -184,12 +213,10 @@ def _blended(values: Array, faces: Faces, face: Faces, u: Array, v: Array) -> Ar
     return np.asarray(blended)
 
 
-def _cell_keys(surface: Surface, index: Faces, normals: Array, cell_mm: float) -> Faces:
+def _cell_keys(surface: Surface, index: Faces, face: Faces, cell_mm: float) -> Faces:
     """One number per cell and side: opposite faces of a thin form share cells but not samples."""
-    facing = np.argmax(np.abs(normals), axis=1)
-    outward = np.take_along_axis(normals, facing[:, None], axis=1)[:, 0] > 0
     # a cell of room all round: a place may round to just outside the box
     low, high = (np.floor(corner / cell_mm).astype(np.int64) for corner in surface.box)
     index, size = index - low + 1, high - low + 3
     keys = (index[:, 0] * size[1] + index[:, 1]) * size[2] + index[:, 2]
-    return np.asarray((keys * 3 + facing) * 2 + outward)
+    return np.asarray(keys * 6 + surface.face_sides[face])
