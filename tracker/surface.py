@@ -93,6 +93,14 @@ class Surface:
         distance = self.scene.compute_signed_distance(query, nsamples=3)
         return np.asarray(distance.numpy(), dtype=np.float64)
 
+    def holds(self, points: Array) -> NDArray[np.bool_]:
+        """Whether points (n, 3), mm, lie inside, by the most of three rays."""
+        import open3d as o3d
+
+        query = o3d.core.Tensor(points.astype(np.float32))
+        inside = self.scene.compute_occupancy(query, nsamples=3)
+        return np.asarray(inside.numpy() > 0.5)
+
     def nearest(self, points: Array) -> tuple[Array, Faces]:
         """Nearest points on the surface (n, 3), mm, and their triangles (n,)."""
         import open3d as o3d

@@ -61,8 +61,8 @@ def tie_points(
     lenses, poses = list(lenses), list(poses)
     if len(images) < FEWEST_PHOTOS:
         return no_ties()
-    room = stone_room(surface, allowance_mm)
     samples, spacing = outline_samples(surface)
+    room = stone_room(surface, samples, allowance_mm)
     outlines = [
         stone_outline(samples, spacing, allowance_mm, lens, pose, image.shape[::-1])
         for image, lens, pose in zip(images, lenses, poses, strict=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from tracker.maths.camera import Array, Lens, Pose, project
 from tracker.surface import Surface, sample_surface
@@ -57,15 +58,21 @@ class StoneRoom:
         return (away > -DEEPEST_MM - slack) & (away < self.allowance_mm + slack)
 
 
-def stone_room(surface: Surface, allowance_mm: float) -> StoneRoom:
-    """Lattice of signed distances over the model's box and the allowance."""
+def stone_room(surface: Surface, samples: Array, allowance_mm: float) -> StoneRoom:
+    """Lattice of signed distances over the model's box and the allowance.
+
+    The distance is that to the nearest of the samples (n, 3): it is good to their spacing, which
+    is less than a cell, and much quicker than that to the nearest triangle.
+    """
     low, high = surface.box
     low, high = low - allowance_mm, high + allowance_mm
     cell = float(np.max(high - low)) / CELLS_ALONG
     axes = [np.arange(a, b + cell, cell) for a, b in zip(low, high, strict=True)]
-    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
-    away = surface.signed_distance_mm(grid.reshape(-1, 3)).reshape(grid.shape[:3])
-    return StoneRoom(low, cell, away.astype(np.float32), allowance_mm)
+    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+    away = np.asarray(cKDTree(samples).query(grid)[0])
+    away = np.where(surface.holds(grid), -away, away)
+    shape = tuple(len(axis) for axis in axes)
+    return StoneRoom(low, cell, away.reshape(shape).astype(np.float32), allowance_mm)
 
 
 @dataclass(frozen=True, slots=True)
