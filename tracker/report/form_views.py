@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.report.painting import cast, outline
-from tracker.report.views import OVERSAMPLING, Side, View, extent_mm
+from tracker.report.painting import outline
+from tracker.report.views import OVERSAMPLING, Side, View, look
 from tracker.surface import Surface
 
 DARKEST, LIGHTEST, OUTLINE = 0.50, 0.97, 0.25
@@ -15,25 +16,16 @@ LIGHT = np.array([-0.5, 0.62, 0.6])
 
 def draw_form(surface: Surface, side: Side, mm_per_px: float) -> View:
     """One side of the model in greys, pale enough to write on."""
-    low, high = extent_mm(surface, side)
-    bottom, top = surface.box
-    centre, axes = 0.5 * (bottom + top), side.axes
-    width, height = np.ceil((high - low) / mm_per_px).astype(int)
-    step = mm_per_px / OVERSAMPLING
-    right = low[0] + (np.arange(width * OVERSAMPLING) + 0.5) * step
-    up = high[1] - (np.arange(height * OVERSAMPLING) + 0.5) * step
-    origins = centre + right[None, :, None] * axes[0] + up[:, None, None] * axes[1]
-    origins = origins + float(np.linalg.norm(top - bottom)) * axes[2]
     nothing = np.zeros(len(surface.vertices))
-    seen = np.ones(len(nothing), dtype=bool)
-    hits = cast(surface, nothing, seen, origins, np.broadcast_to(-axes[2], origins.shape))
-    light = axes.T @ (LIGHT / np.linalg.norm(LIGHT))
+    hits, corner = look(surface, nothing, np.ones(len(nothing), dtype=bool), side, mm_per_px)
+    light = side.axes.T @ (LIGHT / np.linalg.norm(LIGHT))
     lit = np.clip(0.5 + 0.5 * (hits.normals @ light), 0.0, 1.0)
     grey = DARKEST + (LIGHTEST - DARKEST) * lit
     grey[outline(hits)] = OUTLINE
     grey[~hits.met] = 1.0
-    small = grey.reshape(height, OVERSAMPLING, width, OVERSAMPLING).mean(axis=(1, 3))
+    size = tuple(n // OVERSAMPLING for n in hits.met.shape[::-1])
+    small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
     picture: NDArray[np.uint8] = np.repeat(
         np.round(255.0 * small).astype(np.uint8)[:, :, None], 3, axis=2
     )
-    return View(side, picture, np.array([low[0], high[1]]), mm_per_px, centre)
+    return View(side, picture, corner, mm_per_px, 0.5 * np.sum(surface.box, axis=0))

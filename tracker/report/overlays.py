@@ -193,15 +193,14 @@ def draw_overlay(
     width, height = stored_size
     scale = min(1.0, LONG_SIDE_PX / max(height, width))
     size = (max(round(width * scale), 1), max(round(height * scale), 1))
-    small = cv2.resize(photo_rgb, size, interpolation=cv2.INTER_AREA)
-    hits, corner = _look(lens, pose, overlay, cards, small.shape[:2], width / size[0])
-    picture = small.astype(np.float32) / 255.0
+    picture = np.asarray(cv2.resize(photo_rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
+    hits, corner = _look(lens, pose, overlay, cards, picture.shape[:2], width / size[0])
     if hits is not None:
         rows, columns = hits.met.shape
         part = picture[corner[1] : corner[1] + rows, corner[0] : corner[0] + columns]
         _blend(part, hits, overlay.bands, pose)
     marks = _marks(overlay, lens, pose, hits, corner, width / size[0])
-    shown = Image.fromarray(np.round(255.0 * picture).astype(np.uint8))
+    shown = Image.fromarray(picture)
     shown, places = _upright(shown, [mark.xy for mark in marks], orientation)
     turned = [
         Mark(mark.name, xy, mark.state, mark.sure, mark.figure)
@@ -265,18 +264,18 @@ def _directions(
     return np.asarray(rays / np.linalg.norm(rays, axis=-1, keepdims=True), dtype=np.float64)
 
 
-def _blend(part: NDArray[np.float32], hits: Hits, bands: Bands, pose: Pose) -> None:
+def _blend(part: NDArray[np.uint8], hits: Hits, bands: Bands, pose: Pose) -> None:
     """Lay the colours over the stone so that its own light and tool marks stay to be seen."""
     towards_eye = -pose.axis_frame
     colour = paint(hits, bands, towards_eye, 9.0)
     row, column = np.nonzero(hits.met)
-    stone = part[row, column]
+    stone = part[row, column].astype(np.float32) / np.float32(255.0)
     grey = stone.mean(axis=1)
     level = np.median(grey[grey > 0.05]) if np.any(grey > 0.05) else 0.5
     relief = np.clip(0.55 + 0.45 * grey / max(float(level), 0.05), 0.35, 1.25)
     opacity = np.where(hits.seen[row, column], OPACITY, NOT_SEEN_OPACITY).astype(np.float32)
     laid = np.clip(colour[row, column] * relief[:, None], 0.0, 1.0)
-    part[row, column] = stone + opacity[:, None] * (laid - stone)
+    part[row, column] = np.round(255.0 * (stone + opacity[:, None] * (laid - stone)))
 
 
 def _marks(

@@ -125,7 +125,7 @@ def dots(rows: Pixels, columns: Pixels, period_px: float) -> Mask:
     return np.asarray(u * u + v * v < (0.21 * period_px) ** 2)
 
 
-def paint(hits: Hits, bands: Bands, light: Array, period_px: float) -> Array:
+def paint(hits: Hits, bands: Bands, light: Array, period_px: float) -> NDArray[np.float32]:
     """Colours of the met pixels, sRGB in 0..1, (h, w, 3); the rest is left black.
 
     Parameters
@@ -152,7 +152,7 @@ def paint(hits: Hits, bands: Bands, light: Array, period_px: float) -> Array:
     picture = np.zeros((*hits.met.shape, 3), dtype=np.float32)
     picture.reshape(-1, 3)[met] = colour
     picture[limit_lines(hits, bands)] *= LINE_SHADE
-    return np.asarray(picture)
+    return picture
 
 
 def _row_column(flat: Pixels, hits: Hits) -> tuple[Pixels, Pixels]:

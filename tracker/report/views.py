@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -90,31 +91,44 @@ def draw_view(
     mm_per_px: float,
 ) -> View:
     """Paint one side of the model."""
+    hits, corner = look(surface, stone_left_mm, seen, side, mm_per_px)
+    low, high = surface.box
+    light = side.axes.T @ np.array([-0.5, 0.62, 0.6])
+    colour = paint(hits, bands, light / np.linalg.norm(light), 7.0 * OVERSAMPLING)
+    return View(side, _reduced(colour, hits), corner, mm_per_px, 0.5 * (low + high))
+
+
+def look(
+    surface: Surface, stone_left_mm: Array, seen: NDArray[np.bool_], side: Side, mm_per_px: float
+) -> tuple[Hits, Array]:
+    """What parallel rays from a side meet, `OVERSAMPLING` of them along a pixel.
+
+    Returns
+    -------
+    hits : Hits
+    corner : (2,) array, mm
+        Right and up coordinates of the upper left corner.
+    """
     low, high = extent_mm(surface, side)
-    box = surface.box
-    centre = 0.5 * (box[0] + box[1])
     width, height = np.ceil((high - low) / mm_per_px).astype(int)
     step = mm_per_px / OVERSAMPLING
     right = low[0] + (np.arange(width * OVERSAMPLING) + 0.5) * step
     up = high[1] - (np.arange(height * OVERSAMPLING) + 0.5) * step
-    axes = side.axes
-    away = float(np.linalg.norm(box[1] - box[0]))
-    grid = right[None, :, None] * axes[0] + up[:, None, None] * axes[1]
-    origins = centre + grid + away * axes[2]
-    directions = np.broadcast_to(-axes[2], origins.shape)
-    hits = cast(surface, stone_left_mm, seen, origins, directions)
-    light = axes.T @ np.array([-0.5, 0.62, 0.6])
-    colour = paint(hits, bands, light / np.linalg.norm(light), 7.0 * OVERSAMPLING)
-    return View(side, _reduced(colour, hits), np.array([low[0], high[1]]), mm_per_px, centre)
+    bottom, top = surface.box
+    axes, away = side.axes, float(np.linalg.norm(top - bottom))
+    row = 0.5 * (bottom + top) + away * axes[2] + right[:, None] * axes[0]
+    column = up[:, None, None] * axes[1]
+    origins = row.astype(np.float32) + column.astype(np.float32)
+    towards = np.broadcast_to(-axes[2].astype(np.float32), origins.shape)
+    return cast(surface, stone_left_mm, seen, origins, towards), np.array([low[0], high[1]])
 
 
-def _reduced(colour: Array, hits: Hits) -> NDArray[np.uint8]:
+def _reduced(colour: NDArray[np.float32], hits: Hits) -> NDArray[np.uint8]:
     colour[outline(hits)] *= OUTLINE_SHADE
     colour[~hits.met] = np.array(PAPER_RGB) / 255.0
     height, width = hits.met.shape
-    small = colour.reshape(
-        height // OVERSAMPLING, OVERSAMPLING, width // OVERSAMPLING, OVERSAMPLING, 3
-    ).mean(axis=(1, 3))
+    size = (width // OVERSAMPLING, height // OVERSAMPLING)
+    small = cv2.resize(colour, size, interpolation=cv2.INTER_AREA)
     return np.asarray(np.round(255.0 * small), dtype=np.uint8)
 
 
