@@ -35,8 +35,10 @@ def look_up(
     zero = np.float32(0.0)
     for q in range(len(grid)):
         gx, gy = grid[q, 0], grid[q, 1]
-        x = min(max(x0 + a * gx + b * gy, zero), right)
-        y = min(max(y0 + c * gx + d * gy, zero), bottom)
+        x, y = x0 + a * gx + b * gy, y0 + c * gx + d * gy
+        # written so that nowhere (nan) is a place in the picture too
+        x, y = (x if x > zero else zero), (y if y > zero else zero)
+        x, y = min(x, right), min(y, bottom)
         column = min(int(x), width - 2)
         row = min(int(y), height - 2)
         fx, fy = x - np.float32(column), y - np.float32(row)

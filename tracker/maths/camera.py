@@ -58,6 +58,10 @@ class Lens:
         return Lens(*(float(v) for v in vector))
 
 
+SETTLED = 1e-13
+"""Image-plane coordinates are found when they are so near, far below a pixel's millionth."""
+
+
 @dataclass(frozen=True, slots=True)
 class Pose:
     """Exterior orientation: ``p_camera = R @ p_frame + t`` (T_camera_frame), mm."""
@@ -127,6 +131,8 @@ def undistort(lens: Lens, pixels: Array, steps: int = 12) -> Array:
         jyy = radial + y * y * slope + 6.0 * lens.p1 * y + 2.0 * lens.p2 * x
         jxy = x * y * slope + 2.0 * lens.p1 * x + 2.0 * lens.p2 * y
         miss = wanted - distort(plane, guess)
+        if np.all(np.abs(miss) < SETTLED):
+            break
         det = jxx * jyy - jxy * jxy
         guess = guess + np.stack(
             [

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from tracker.maths.camera import Array
@@ -42,8 +42,9 @@ class EdgeSamples:
 
     def every(self, nth: int) -> EdgeSamples:
         """Every nth sample."""
+        rows = np.arange(0, len(self.run), nth)
         return EdgeSamples(
-            self.modules[::nth], self.along[::nth], self.toward_white[::nth], self.run[::nth]
+            self.modules[rows], self.along[rows], self.toward_white[rows], self.run[rows]
         )
 
 
@@ -90,21 +91,6 @@ def place_samples(runs: EdgeRuns, px_per_module: Array) -> EdgeSamples:
     )
 
 
-def sample_grey(patch: NDArray[np.float32], pixels: Array) -> Array:
-    """Grey values at positions (..., 2) px of a patch, bilinear."""
-    x = np.ascontiguousarray(pixels[..., 0], np.float32)
-    y = np.ascontiguousarray(pixels[..., 1], np.float32)
-    shape = x.shape
-    grey = cv2.remap(
-        patch,
-        x.reshape(shape[0], -1),
-        y.reshape(shape[0], -1),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return np.asarray(grey, np.float64).reshape(shape)
-
-
 def find_crossings(
     patch: NDArray[np.float32],
     start_px: Array,
@@ -124,18 +110,52 @@ def find_crossings(
     reach_px : (n,) array, px
         How far from the predicted place to look.
     """
+    n = len(half)
+    offset, slope, found = np.zeros(n), np.zeros(n), np.zeros(n, dtype=bool)
     steps = int(np.ceil(float(reach_px.max()) / PROFILE_STEP_PX)) + 1
-    t = PROFILE_STEP_PX * np.arange(-steps, steps + 1)
-    grey = sample_grey(patch, start_px[:, None, :] + t[:, None] * normal_px[:, None, :])
-    smooth = 0.25 * grey[:, :-2] + 0.5 * grey[:, 1:-1] + 0.25 * grey[:, 2:] - half[:, None]
-    t = t[1:-1]
-    low, high = smooth[:, :-1], smooth[:, 1:]
-    rise = high - low
-    crossing = (low < 0.0) & (high >= 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        offset = np.where(crossing, t[:-1] - PROFILE_STEP_PX * low / rise, np.inf)
-    best = np.argmin(np.abs(offset), axis=1)
-    rows = np.arange(len(best))
-    nearest = offset[rows, best]
-    found = np.abs(nearest) <= reach_px
-    return Crossings(np.where(found, nearest, 0.0), rise[rows, best] / PROFILE_STEP_PX, found)
+    _cross(patch, start_px, normal_px, half, reach_px, steps, offset, slope, found)
+    return Crossings(offset, slope, found)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def grey_at(patch: NDArray[np.float32], x: float, y: float) -> float:
+    """Grey value at a place of a patch, px: bilinear, the patch's edge repeated."""
+    height, width = patch.shape
+    # written so that nowhere (nan) is a place in the patch too
+    x, y = (x if x > 0.0 else 0.0), (y if y > 0.0 else 0.0)
+    x, y = min(x, width - 1.0), min(y, height - 1.0)
+    column, row = min(int(x), width - 2), min(int(y), height - 2)
+    fx, fy = x - column, y - row
+    top = (1.0 - fx) * patch[row, column] + fx * patch[row, column + 1]
+    low = (1.0 - fx) * patch[row + 1, column] + fx * patch[row + 1, column + 1]
+    return float((1.0 - fy) * top + fy * low)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _cross(
+    patch: NDArray[np.float32], start: Array, normal: Array, half: Array, reach: Array, steps: int,
+    offset: Array, slope: Array, found: NDArray[np.bool_],
+) -> None:  # fmt: skip
+    """Fills offset, slope and found of n edges.
+
+    A profile of 2 steps + 1 grey values is smoothed by (1, 2, 1) / 4; of the places at which it
+    rises through the half level the one nearest to the predicted place counts.
+    """
+    count = 2 * steps + 1
+    grey, smooth = np.empty(count), np.empty(count)
+    for n in range(len(half)):
+        for k in range(count):
+            t = PROFILE_STEP_PX * (k - steps)
+            grey[k] = grey_at(patch, start[n, 0] + t * normal[n, 0], start[n, 1] + t * normal[n, 1])
+        for k in range(1, count - 1):
+            smooth[k] = 0.25 * grey[k - 1] + 0.5 * grey[k] + 0.25 * grey[k + 1] - half[n]
+        nearest = np.inf
+        for k in range(1, count - 2):
+            if smooth[k] < 0.0 <= smooth[k + 1]:
+                rise = smooth[k + 1] - smooth[k]
+                at = PROFILE_STEP_PX * (k - steps - smooth[k] / rise)
+                if abs(at) < abs(nearest):
+                    nearest = at
+                    slope[n] = rise / PROFILE_STEP_PX
+        if abs(nearest) <= reach[n]:
+            offset[n], found[n] = nearest, True

@@ -247,10 +247,11 @@ def _neighbours(
     is at another share of white than one half; the same share is sought among neighbours.
     `ahead` is one pixel along the image normals, in modules.
     """
-    h, s, blur = HALF_STEP_PX, state.shift_px, np.broadcast_to(blur_modules, modules.shape)
-    high = white_share(tag, modules + (s + h) * ahead, blur)
-    low = white_share(tag, modules + (s - h) * ahead, blur)
-    lone_high, lone_low = ndtr((s + h) / state.blur_px), ndtr((s - h) / state.blur_px)
+    h, s = HALF_STEP_PX, state.shift_px
+    high = white_share(tag, modules + (s + h) * ahead, blur_modules)
+    low = white_share(tag, modules + (s - h) * ahead, blur_modules)
+    lone_high = float(ndtr((s + h) / state.blur_px))
+    lone_low = float(ndtr((s - h) / state.blur_px))
     rise = lone_high - lone_low
     bend = h * (lone_high + lone_low - high - low) / np.maximum(high - low, 0.2 * rise)
     return np.clip(bend, -1.0, 1.0), (high - low) / rise

@@ -6,22 +6,25 @@ neighbours: either a plane each over the whole target, or a local mean where a s
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from tracker.maths.camera import Array
-from tracker.targets.edges import sample_grey
-from tracker.targets.family import white_modules
+from tracker.targets.edges import grey_at
+from tracker.targets.family import FAMILY_SIZE, SQUARE_MODULES, white_modules
 
 LEVEL_KERNEL_MODULES = 1.6
 SPREAD_MODULES = 0.18
 """Places at +- this from a module's middle give its grey value."""
 RIDGE = 1e-9 * np.eye(6)
-LINES = np.arange(9.0)
+CERTAIN_SIGMAS = 6.0
+"""Beyond, the normal distribution is taken for 0 or 1, which is true to 1e-9."""
+SQRT_2 = math.sqrt(2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +69,7 @@ def white_share(tag: int, modules: Array, blur_modules: Array) -> Array:
     ----------
     tag : int
     modules : (n, 2) array
-    blur_modules : (n, 2) array
+    blur_modules : (2,) array
         Standard deviations of the neighbourhood along x and y.
 
     Returns
@@ -74,12 +77,45 @@ def white_share(tag: int, modules: Array, blur_modules: Array) -> Array:
     (n,) array
         0 is all black, 1 all white; beyond the rim everything counts as white.
     """
-    below_x = ndtr((LINES - modules[:, :1]) / blur_modules[:, :1])
-    below_y = ndtr((LINES - modules[:, 1:]) / blur_modules[:, 1:])
-    mass_x = np.diff(below_x, axis=1)
-    mass_y = np.diff(below_y, axis=1)
-    black = (~white_modules(tag)[1:-1, 1:-1]).astype(float)
-    return np.asarray(1.0 - ((mass_y @ black) * mass_x).sum(axis=1))
+    share = np.empty(len(modules))
+    _white_share(black_modules(tag), modules, blur_modules, share)
+    return share
+
+
+@lru_cache(maxsize=FAMILY_SIZE)
+def black_modules(tag: int) -> NDArray[np.bool_]:
+    """Which modules of the square are black, (8, 8), row by row."""
+    return np.ascontiguousarray(~white_modules(tag)[1:-1, 1:-1])
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def share_below(sigmas: float) -> float:
+    """The normal distribution's share below so many sigmas."""
+    if abs(sigmas) > CERTAIN_SIGMAS:
+        return 1.0 if sigmas > 0.0 else 0.0
+    return 0.5 * math.erfc(-sigmas / SQRT_2)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _white_share(black: NDArray[np.bool_], modules: Array, blur: Array, share: Array) -> None:
+    """Fills the share of white at n places: 1 less the mass of the neighbourhood on black."""
+    across = np.empty(SQUARE_MODULES)
+    for n in range(len(modules)):
+        below = share_below(-modules[n, 0] / blur[0])
+        for column in range(SQUARE_MODULES):
+            above = share_below((column + 1.0 - modules[n, 0]) / blur[0])
+            across[column] = above - below
+            below = above
+        mass = 0.0
+        below = share_below(-modules[n, 1] / blur[1])
+        for row in range(SQUARE_MODULES):
+            above = share_below((row + 1.0 - modules[n, 1]) / blur[1])
+            if above > below:
+                for column in range(SQUARE_MODULES):
+                    if black[row, column]:
+                        mass += (above - below) * across[column]
+            below = above
+        share[n] = 1.0 - mass
 
 
 def read_middles(
@@ -96,9 +132,18 @@ def read_middles(
     blur_modules : (2,) array
     """
     modules = module_middles()
-    share = white_share(tag, modules, np.broadcast_to(blur_modules, modules.shape))
-    grey = sample_grey(patch, spots_px.reshape(100, 5, 2)).mean(axis=1)
+    share = white_share(tag, modules, blur_modules)
+    grey = _grey_of(patch, spots_px, len(modules))
     return Middles(modules, white_modules(tag).ravel(), share, grey)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _grey_of(patch: NDArray[np.float32], spots_px: Array, groups: int) -> Array:
+    """Mean grey value of each group of spots, (groups,)."""
+    grey, size = np.zeros(groups), len(spots_px) // groups
+    for n in range(len(spots_px)):
+        grey[n // size] += grey_at(patch, spots_px[n, 0], spots_px[n, 1]) / size
+    return grey
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +189,16 @@ def levels_nearby(middles: Middles, planes: LevelPlanes, where: Array) -> tuple[
     )
 
 
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _nearby(at: Array, grey: Array, where: Array) -> Array:
-    d2 = ((where[:, None, :] - at[None, :, :]) ** 2).sum(axis=-1)
-    weight = np.exp(-0.5 * d2 / LEVEL_KERNEL_MODULES**2) + 1e-12
-    return np.asarray((weight @ grey) / weight.sum(axis=1))
+    """Means of grey round places (n, 2), by a Gaussian of the distance."""
+    level = np.empty(len(where))
+    for n in range(len(where)):
+        total, share = 0.0, 0.0
+        for k in range(len(at)):
+            dx, dy = where[n, 0] - at[k, 0], where[n, 1] - at[k, 1]
+            weight = math.exp(-0.5 * (dx * dx + dy * dy) / LEVEL_KERNEL_MODULES**2) + 1e-12
+            total += weight * grey[k]
+            share += weight
+        level[n] = total / share
+    return level

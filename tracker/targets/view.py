@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 
 from tracker.maths.camera import Array, Lens, distort, undistort
 from tracker.targets.family import CORNERS_MODULES
@@ -32,36 +33,23 @@ class TargetView:
 
     def pixels(self, modules: Array) -> Array:
         """Where places (n, 2) on the target appear, px."""
-        return distort(self.lens, self._plane(modules)[0])
+        return distort(self.lens, self._plane(modules))
 
     def differentiate(self, modules: Array) -> Differential:
         """Where places (n, 2) appear, and how that changes with everything."""
-        H, lens = self.H, self.lens
-        plane, u, xy, w = self._plane(modules)
-        D = self.half * _distort_slope(lens, plane)
-        uw = u / w[:, None]
-        bottom = H[6:8] / (4.0 * w[:, None])
-        by_place = H[:6].reshape(2, 3)[:, :2] / (4.0 * w[:, None, None])
-        by_place = by_place - xy[:, :, None] * bottom[:, None, :]
-        by_view = np.zeros((len(u), 2, 9))
-        by_view[:, 0, 0:2] = by_view[:, 1, 3:5] = uw
-        by_view[:, 0, 2] = by_view[:, 1, 5] = 1.0 / w
-        by_view[:, :, 6:8] = -xy[:, :, None] * uw[:, None, :]
-        by_view = D @ by_view
-        r2 = plane[:, 0] ** 2 + plane[:, 1] ** 2
-        by_view[:, :, 8] = lens.focal_px * plane * r2[:, None]
-        return Differential(distort(lens, plane), D @ by_place, by_view)
+        n = len(modules)
+        pixels, by_place, by_view = np.empty((n, 2)), np.empty((n, 2, 2)), np.zeros((n, 2, 9))
+        lens = self.lens.vector
+        _see(self.H, self.middle, self.half, lens, modules, pixels, by_place, by_view)
+        return Differential(pixels, by_place, by_view)
 
-    def _plane(self, modules: Array) -> tuple[Array, Array, Array, Array]:
-        """Undistorted plane coordinates, and the steps to them."""
+    def _plane(self, modules: Array) -> Array:
+        """Undistorted plane coordinates of places (n, 2)."""
         u = modules / MIDDLE_MODULES - 1.0
         w = 1.0 + u @ self.H[6:8]
         xy = (u @ self.H[:6].reshape(2, 3)[:, :2].T + self.H[2:6:3]) / w[:, None]
         principal = np.array([self.lens.cx_px, self.lens.cy_px])
-        plane = (self.half / self.lens.focal_px) * xy + (self.middle - principal) / (
-            self.lens.focal_px
-        )
-        return plane, u, xy, w
+        return np.asarray((self.half * xy + self.middle - principal) / self.lens.focal_px)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,14 +84,41 @@ def view_through(corners_px: Array, lens: Lens) -> TargetView:
     return TargetView(np.linalg.solve(A, q.T.ravel()), middle, half, lens)
 
 
-def _distort_slope(lens: Lens, plane: Array) -> Array:
-    """Derivative of the distorted by the undistorted plane coordinates, (n, 2, 2)."""
-    x, y = plane[:, 0], plane[:, 1]
-    r2 = x * x + y * y
-    radial = 1.0 + r2 * (lens.k1 + r2 * (lens.k2 + r2 * lens.k3))
-    slope = 2.0 * (lens.k1 + r2 * (2.0 * lens.k2 + 3.0 * r2 * lens.k3))
-    D = np.empty((len(plane), 2, 2))
-    D[:, 0, 0] = radial + x * x * slope + 2.0 * lens.p1 * y + 6.0 * lens.p2 * x
-    D[:, 1, 1] = radial + y * y * slope + 6.0 * lens.p1 * y + 2.0 * lens.p2 * x
-    D[:, 0, 1] = D[:, 1, 0] = x * y * slope + 2.0 * lens.p1 * x + 2.0 * lens.p2 * y
-    return D
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _see(
+    H: Array, middle: Array, half: float, lens: Array, modules: Array, pixels: Array,
+    by_place: Array, by_view: Array,
+) -> None:  # fmt: skip
+    """Fills a `Differential` of n places.
+
+    With D the derivative of the distorted by the undistorted plane coordinates, (x, y) the
+    homography's coordinates and w its denominator, the pixel changes by half D d(x, y).
+    """
+    f, cx, cy, k1, k2, p1, p2, k3 = lens
+    D, d = np.empty((2, 2)), np.zeros((2, 10))
+    for n in range(len(modules)):
+        u, v = modules[n, 0] / MIDDLE_MODULES - 1.0, modules[n, 1] / MIDDLE_MODULES - 1.0
+        w = 1.0 + H[6] * u + H[7] * v
+        hx, hy = (H[0] * u + H[1] * v + H[2]) / w, (H[3] * u + H[4] * v + H[5]) / w
+        x, y = (half * hx + middle[0] - cx) / f, (half * hy + middle[1] - cy) / f
+        r2 = x * x + y * y
+        radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * r2 * k3))
+        pixels[n, 0] = f * (x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)) + cx
+        pixels[n, 1] = f * (y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y) + cy
+        D[0, 0] = half * (radial + x * x * slope + 2.0 * p1 * y + 6.0 * p2 * x)
+        D[1, 1] = half * (radial + y * y * slope + 6.0 * p1 * y + 2.0 * p2 * x)
+        D[0, 1] = D[1, 0] = half * (x * y * slope + 2.0 * p1 * x + 2.0 * p2 * y)
+        # by the place (last two), then by h1..h8
+        for k in range(2):
+            d[0, 8 + k] = (H[k] - hx * H[6 + k]) / (MIDDLE_MODULES * w)
+            d[1, 8 + k] = (H[3 + k] - hy * H[6 + k]) / (MIDDLE_MODULES * w)
+        d[0, 0], d[0, 1], d[0, 2] = u / w, v / w, 1.0 / w
+        d[1, 3], d[1, 4], d[1, 5] = u / w, v / w, 1.0 / w
+        d[0, 6], d[0, 7], d[1, 6], d[1, 7] = -hx * u / w, -hx * v / w, -hy * u / w, -hy * v / w
+        for i in range(2):
+            for k in range(8):
+                by_view[n, i, k] = D[i, 0] * d[0, k] + D[i, 1] * d[1, k]
+            for k in range(2):
+                by_place[n, i, k] = D[i, 0] * d[0, 8 + k] + D[i, 1] * d[1, 8 + k]
+        by_view[n, 0, 8], by_view[n, 1, 8] = f * x * r2, f * y * r2
