@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 import trimesh
 
-from tracker.records import large_mesh
-from tracker.records.large_mesh import open_large, thin
+from tracker.records import large_scan
+from tracker.records.large_mesh import thin
+from tracker.records.large_scan import LargeScan, open_large
 from tracker.records.model_import import import_model
 
 RING_MM, TUBE_MM = 90.0, 35.0
@@ -92,7 +93,7 @@ def test_in_pieces_as_in_one(scan: Path, monkeypatch: pytest.MonkeyPatch) -> Non
     large = open_large(scan, least=100_000)
     assert large is not None
     whole = thin(large, wanted=5000)
-    monkeypatch.setattr(large_mesh, "AT_ONCE", 17_000)
+    monkeypatch.setattr(large_scan, "AT_ONCE", 17_000)
     pieces = thin(large, wanted=5000)
     np.testing.assert_array_equal(pieces.surface.faces, whole.surface.faces)
     np.testing.assert_allclose(pieces.surface.vertices, whole.surface.vertices, atol=1e-6)
@@ -101,7 +102,7 @@ def test_in_pieces_as_in_one(scan: Path, monkeypatch: pytest.MonkeyPatch) -> Non
 def test_memory_is_bounded_by_the_piece(scan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     large = open_large(scan, least=100_000)
     assert large is not None
-    monkeypatch.setattr(large_mesh, "AT_ONCE", 5000)
+    monkeypatch.setattr(large_scan, "AT_ONCE", 5000)
     tracemalloc.start()
     thin(large, wanted=2000)
     peak = tracemalloc.get_traced_memory()[1]
@@ -120,6 +121,112 @@ def test_ply_as_stl(tmp_path: Path, scan: Path) -> None:
     ply, stl = thin(large, wanted=5000), thin(other, wanted=5000)
     assert len(ply.surface.faces) == pytest.approx(len(stl.surface.faces), rel=0.02)
     assert ply.rms == pytest.approx(stl.rms, rel=0.05)
+
+
+def write_ply(path: Path, order: str, after: bytes = b"", sides: int = 3) -> Path:
+    """Normals at the corners; at the triangles a colour before them and texture behind."""
+    vertices, faces = torus(500, 200)
+    corner = [(name, f"{order}f4") for name in ("nx", "x", "y", "ny", "z", "nz")]
+    rows = np.zeros(len(vertices), corner)
+    for k, axis in enumerate("xyz"):
+        rows[axis] = vertices[:, k]
+    triangle = np.zeros(
+        len(faces),
+        [
+            ("red", "u1"),
+            ("n", "u1"),
+            ("rows", f"{order}i4", 3),
+            ("m", "u1"),
+            ("uv", f"{order}f4", 6),
+        ],
+    )
+    triangle["n"], triangle["rows"], triangle["m"] = 3, faces, 6
+    triangle["n"][-1] = sides
+    name = "little" if order == "<" else "big"
+    head = [
+        f"format binary_{name}_endian 1.0",
+        "comment made by nobody",
+        f"element vertex {len(vertices)}",
+        *(f"property float {name}" for name, _ in corner),
+        f"element face {len(faces)}",
+        "property uchar red",
+        "property list uchar int vertex_indices",
+        "property list uchar float texcoord",
+        *(["element camera 1", "property uchar shut"] if after else []),
+    ]
+    path.write_bytes(
+        "\n".join(["ply", *head, "end_header", ""]).encode()
+        + rows.tobytes()
+        + triangle.tobytes()
+        + after
+    )
+    return path
+
+
+def write_text_ply(path: Path, last: str = "3 0 1 2 255") -> Path:
+    vertices, faces = torus(500, 200)
+    path.write_text(
+        f"ply\nformat ascii 1.0\nelement vertex {len(vertices)}\nproperty float x\n"
+        f"property float y\nproperty float z\nelement face {len(faces) + 1}\n"
+        "property list uchar int vertex_index\nproperty uchar red\nend_header\n"
+        + "".join(f"{x:.6f} {y:.6f} {z:.6f}\n" for x, y, z in vertices)
+        + "".join(f"3 {a} {b} {c} 7\n" for a, b, c in faces)
+        + last
+        + "\n"
+    )
+    return path
+
+
+def same_triangles(found: LargeScan | None) -> None:
+    vertices, faces = torus(500, 200)
+    assert found is not None
+    np.testing.assert_allclose(
+        np.concatenate(list(found.pieces()))[: len(faces)], vertices[faces], atol=1e-4
+    )
+
+
+def test_ply_with_whatever_else_it_carries(tmp_path: Path) -> None:
+    for order in "<>":
+        same_triangles(open_large(write_ply(tmp_path / "a.ply", order), least=100_000))
+    same_triangles(open_large(write_ply(tmp_path / "b.ply", "<", after=b"\x00"), least=100_000))
+    same_triangles(open_large(write_text_ply(tmp_path / "c.ply"), least=100_000))
+
+
+def test_what_cannot_be_read_in_pieces_is_left_to_the_ordinary_reader(tmp_path: Path) -> None:
+    quad = write_ply(tmp_path / "quad.ply", "<", sides=4)
+    cut = write_ply(tmp_path / "cut.ply", ">")
+    cut.write_bytes(cut.read_bytes()[:-3])
+    word = write_text_ply(tmp_path / "word.ply", last="3 0 1 none 7")
+    mixed = write_text_ply(tmp_path / "mixed.ply", last="4 0 1 2 3 7")
+    for path in (quad, cut, word, mixed):
+        assert open_large(path, least=100_000) is None, path.name
+
+
+def test_a_mesh_read_whole_is_thinned_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    vertices, faces = torus(200, 80)
+    path = tmp_path / "torus.obj"
+    trimesh.Trimesh(vertices, faces, process=False).export(path)
+    monkeypatch.setattr("tracker.records.model_import.LARGE", 30_000)
+    monkeypatch.setattr("tracker.records.model_import.thin", lambda s: thin(s, 8000))
+    result = import_model(path, "mm")
+    assert "The scan's 32000 triangles were thinned to" in " ".join(result.notes)
+    assert len(result.surface.faces) < 12_000
+    assert result.closed
+
+
+def test_a_closed_scan_stays_closed(scan: Path) -> None:
+    """Folds of the lattice cancel: every edge is used as often one way as the other."""
+    large = open_large(scan, least=100_000)
+    assert large is not None
+    for wanted in (3000, 20_000, 60_000):
+        faces = thin(large, wanted=wanted).surface.faces
+        edges = np.concatenate([faces[:, [k, (k + 1) % 3]] for k in range(3)])
+        low, high = edges.min(axis=1), edges.max(axis=1)
+        _, edge = np.unique(low * (faces.max() + 1) + high, return_inverse=True)
+        assert not np.bincount(edge, np.where(edges[:, 0] == low, 1.0, -1.0)).any()
+        assert len(np.unique(np.sort(faces, axis=1), axis=0)) == len(faces)
 
 
 def test_small_or_cut_files_are_left_to_the_ordinary_reader(tmp_path: Path, scan: Path) -> None:

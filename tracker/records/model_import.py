@@ -19,7 +19,8 @@ from tracker.errors import InputError, MeshError
 from tracker.maths.camera import Array
 from tracker.maths.triad import triad
 from tracker.records.entries import FrameTarget
-from tracker.records.large_mesh import Thinned, open_large, thin
+from tracker.records.large_mesh import Thinned, thin
+from tracker.records.large_scan import LARGE, LargeScan, open_large
 from tracker.records.mesh_holes import hole_words
 from tracker.records.model_fit import UNITS_MM, check_place, check_size, check_targets_outside
 from tracker.surface import Surface
@@ -86,16 +87,7 @@ def import_model(
     if not (np.isfinite(scale) and 1e-3 <= scale <= 1e3):
         raise InputError(f"A scale of {scale:g} is impossible.", "Give it like 2, 0.5 or 3:2.")
     notes: list[str] = []
-    scan = open_large(path) if path.is_file() else None
-    thinned = None if scan is None else thin(scan)
-    if scan is not None and thinned is not None:
-        kind = scan.kind
-        mesh = trimesh.Trimesh(
-            thinned.surface.vertices, thinned.surface.faces, process=False, validate=False
-        )
-    else:
-        kind, data = _sniff(path)
-        mesh = _load(path, kind, data)
+    kind, mesh, thinned = _read(path)
     ending = path.suffix.lower().lstrip(".")
     if ending != kind:
         notes.append(f"{path.name} is in truth a {kind.upper()} file and was read as one.")
@@ -113,10 +105,11 @@ def import_model(
         notes.append("The frame is not on record yet, so the size could not be checked against it.")
     surface = Surface(vertices, np.asarray(mesh.faces, dtype=np.int64))
     notes.extend(hole_words(surface))
-    if mesh.is_watertight:
+    closed = _closed(mesh)
+    if closed:
         check_targets_outside(path.name, surface, frame)
     placed = None if seats is None else _placed(seats, seats, UNITS_MM[unit] * scale, path.name)
-    return ModelImport(surface, bool(mesh.is_watertight), tuple(notes), placed)
+    return ModelImport(surface, closed, tuple(notes), placed)
 
 
 def _thinned_words(thinned: Thinned, factor: float) -> str:
@@ -143,6 +136,21 @@ def parse_scale(text: str) -> float:
             "Give the size of the carving over that of the model, like 2, 0.5 or 3:2.",
         )
     return float(found[1]) / float(found[2] or 1.0)
+
+
+def _read(path: Path) -> tuple[str, trimesh.Trimesh, Thinned | None]:
+    """Format and mesh, and how it was thinned if it is large: read in pieces where that goes."""
+    scan = open_large(path) if path.is_file() else None
+    if scan is None:
+        kind, data = _sniff(path)
+        mesh = _load(path, kind, data)
+        if len(mesh.faces) < LARGE:
+            return kind, mesh, None
+        scan = LargeScan(kind, len(mesh.faces), np.asarray(mesh.vertices), np.asarray(mesh.faces))
+    thinned = thin(scan)
+    surface = thinned.surface
+    mesh = trimesh.Trimesh(surface.vertices, surface.faces, process=False, validate=False)
+    return scan.kind, mesh, thinned
 
 
 def _sniff(path: Path) -> tuple[str, bytes]:
@@ -253,7 +261,7 @@ def _turn_outward(name: str, mesh: trimesh.Trimesh, notes: list[str]) -> None:
             "The mesh was inside out and was turned. If it was mirrored on its way here, the "
             "figure still is: compare left and right with the model."
         )
-    elif not mesh.is_watertight and abs(_outwardness(mesh)) < 0.02:
+    elif not _closed(mesh) and abs(_outwardness(mesh)) < 0.02:
         raise MeshError(
             f"It cannot be told which side of {name} is the outside: it is open and nearly flat.",
             "Close the back of the mesh, or export it with a base.",
@@ -268,9 +276,19 @@ def _outwardness(mesh: trimesh.Trimesh) -> float:
     """
     arms = mesh.triangles_center - mesh.bounds.mean(axis=0)
     flux = np.einsum("nd,nd->n", arms, mesh.face_normals) * mesh.area_faces
-    if mesh.is_watertight:
+    if _closed(mesh):
         return float(np.sign(flux.sum()))
     return float(flux.sum() / np.abs(flux).sum())
+
+
+def _closed(mesh: trimesh.Trimesh) -> bool:
+    """Whether it encloses a volume: every edge is used as often one way as the other."""
+    if mesh.is_watertight:
+        return True
+    low, high = mesh.edges.min(axis=1), mesh.edges.max(axis=1)
+    _, edge = np.unique(low * len(mesh.vertices) + high, return_inverse=True)
+    ways = np.bincount(edge, np.where(mesh.edges[:, 0] == low, 1.0, -1.0))
+    return not ways.any()
 
 
 def _report_edges(mesh: trimesh.Trimesh, notes: list[str]) -> None:
