@@ -5,8 +5,9 @@ cell becomes one corner of the thinned surface, placed where the planes of all t
 the cell meet best (least squares), so that edges stay sharp and curved faces are not shrunk. A
 triangle remains where its corners fall into three cells. Triangles that fall onto each other with
 opposite sides are a fold of no thickness and cancel, as chains do: where the scan is closed, every
-edge of what remains is used as often one way as the other, and no hole appears. How far the
-thinned surface is from the scan is then measured, not assumed.
+edge of what remains is used as often one way as the other, and no hole appears (save where two
+sheets of the scan fall onto one triangle, with relief about as deep as the lattice is wide). How
+far the thinned surface is from the scan is then measured, not assumed.
 
 References
 ----------
