@@ -26,12 +26,18 @@ FINE = 10
 
 @dataclass(frozen=True, slots=True)
 class Stone:
-    """Look of the stone: linear RGB, fine relief, seed of its texture; pencil rings (n, 7)."""
+    """Look of the stone: linear RGB, fine relief, seed of its texture; pencil rings (n, 7).
+
+    `grain` is the strength of its own tones; `dots` and `speckle` that of what was put on plaster.
+    """
 
     rgb: tuple[float, float, float]
     bump: float
     seed: int
     rings: Array
+    grain: float = 1.0
+    dots: float = 0.0
+    speckle: float = 0.0
 
 
 class Darkroom:
@@ -60,7 +66,7 @@ class Darkroom:
         light = scene.light
         window = np.asarray(light.window) / np.linalg.norm(light.window)
         self.lights = np.stack([s.lamp_at, light.lamp_rgb, light.sky_rgb, window])
-        self.look = np.array([*stone.rgb, stone.bump])
+        self.look = np.array([*stone.rgb, stone.bump, stone.grain, stone.dots, stone.speckle])
 
     def card_frames(self, station: Station) -> Array:
         """Centre, right, up, normal of each card in camera coordinates, (n, 4, 3)."""

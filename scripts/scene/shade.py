@@ -7,7 +7,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from scripts.scene.meshes import BENCH, CARD, STONE, WOOD
-from scripts.scene.noise import octaves, value
+from scripts.scene.noise import nearest_cell, octaves, value
 
 Array32 = NDArray[np.float32]
 
@@ -57,8 +57,11 @@ def aim(grid, rows, cols, k, seed, R, centre, rays):  # type: ignore[no-untyped-
 
 
 @njit(cache=True)
-def stone_albedo(p, n, tone, seed, bump):  # type: ignore[no-untyped-def]
-    """Fine tone of the stone here, and the normal changed by its fine relief."""
+def stone_albedo(p, n, tone, seed, bump, grain):  # type: ignore[no-untyped-def]
+    """Fine tone of the stone here, and the normal changed by its fine relief.
+
+    `grain` is the strength of all tones, 1 for stone.
+    """
     x, y, z = p
     g1 = value(x / 1.3, y / 1.3, z / 1.3, seed + 11)
     ax, ay, az = 0.8 * x - 0.6 * y, 0.6 * x + 0.8 * y, z
@@ -70,7 +73,27 @@ def stone_albedo(p, n, tone, seed, bump):  # type: ignore[no-untyped-def]
         n[1] + bump * (g3 * 0.6 - g1 * 0.4),
         n[2] + bump * g4,
     )
-    return 1.0 + tone + 0.042 * g1 + 0.046 * g2 + 0.034 * g3, unit(m)
+    fine = grain * 0.042 * g1 + grain * 0.046 * g2 + grain * 0.034 * g3
+    return 1.0 + grain * tone + fine, unit(m)
+
+
+@njit(cache=True)
+def drops(x, y, z, apart, radius, seed):  # type: ignore[no-untyped-def]
+    """Share of a round drop here, 0 to 1: balls about scattered places, cut by the surface."""
+    d, name = nearest_cell(x, y, z, apart, seed)
+    wide = radius * (0.55 + 0.9e-6 * (name * 7919 % 1000000))
+    return min(1.0, max(0.0, (wide - d * apart) / 0.12))
+
+
+@njit(cache=True)
+def marked(x, y, z, dots, speckle, seed):  # type: ignore[no-untyped-def]
+    """Darkening of plaster by pencil dots and by a flicked wash, each of a strength 0 to 1."""
+    tint = 1.0
+    if dots > 0.0:
+        tint -= dots * 0.62 * drops(x, y, z, 4.6, 0.85, seed + 80)
+    if speckle > 0.0:
+        tint *= 1.0 - speckle * 0.34 * drops(x, y, z, 1.45, 0.42, seed + 81)
+    return tint
 
 
 @njit(cache=True)
@@ -147,7 +170,8 @@ def surface_light(ray, f, uv, scene, lights, stone, rings, seed, out):  # type: 
     m, tint = n, wood_tint(kind, p[0], p[1], p[2], seed)
     if kind == STONE:
         base = level(tone, corners, weights)
-        tint, m = stone_albedo(p, n, base, seed, stone[3])
+        tint, m = stone_albedo(p, n, base, seed, stone[3], stone[4])
+        tint *= marked(p[0], p[1], p[2], stone[5], stone[6], seed)
         which = max(ring[corners[0]], max(ring[corners[1]], ring[corners[2]]))
         if which > 0:
             tint *= pencilled(p[0], p[1], p[2], rings[which - 1], seed)
@@ -173,7 +197,7 @@ def shade(rays, t, face, uv, scene, lights, stone, rings, seed, rgb, card):  # t
     rays, t, face, uv : what was cast, how far it went, what it hit and where
     scene : tables of the lit scene
     lights : (4, 3) place of the lamp, its colour, the sky's colour, the window's direction
-    stone : (4,) linear RGB and fine relief
+    stone : (7,) linear RGB, fine relief, strength of grain, pencil dots and speckle
     rings : (k, 7) pencil rings
     """
     for i in prange(rays.shape[0]):

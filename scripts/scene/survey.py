@@ -76,20 +76,22 @@ def seat_cards(seats: Array, pin_mm: float, rng: np.random.Generator) -> list[Ca
     return made
 
 
-def half_settings(order: SurveyOrder, form: Form, seats: Array, middle: Array) -> list[Setting]:
+def half_settings(
+    seed: int, pin_mm: float, form: Form, seats: Array, middle: Array
+) -> list[Setting]:
     """What stands about the cast in either half; the bench is the same."""
     ring = form.radius_mm + 118.0
-    rng = np.random.default_rng([order.seed + 21, 0])
+    rng = np.random.default_rng([seed + 21, 0])
     bench_z = -BENCH_BELOW_MM
     lying = bench_cards(middle, bench_z, ring, rng)
     bars, bar_parts, pairs = scale_bars(
-        middle, bench_z, ring, np.random.default_rng([order.seed + 22, 0])
+        middle, bench_z, ring, np.random.default_rng([seed + 22, 0])
     )
     still = [*bar_parts, *clutter(middle, bench_z, rng), bench(middle, bench_z)]
     standing, wood = frame_cards(
-        seats, middle, form.radius_mm, form.height_mm, np.random.default_rng(order.seed + 20)
+        seats, middle, form.radius_mm, form.height_mm, np.random.default_rng(seed + 20)
     )
-    on_seats = seat_cards(seats, order.pin_mm, np.random.default_rng(order.seed + 23))
+    on_seats = seat_cards(seats, pin_mm, np.random.default_rng(seed + 23))
     pins = [
         part(rod(seat, c.centre - 3.0 * c.normal, 1.5), PAINT, STEEL)
         for seat, c in zip(seats, on_seats, strict=True)
@@ -100,12 +102,14 @@ def half_settings(order: SurveyOrder, form: Form, seats: Array, middle: Array) -
     ]
 
 
-def cast(form: Form, origin: Array, seats: Array) -> trimesh.Trimesh:
+def cast(
+    form: Form, origin: Array, seats: Array, spacing_mm: float = 2.0, cell_mm: float = 6.0
+) -> trimesh.Trimesh:
     """The cast on its plinth, whose top leaves the pins' points in the seats."""
     span, deep = float(seats[1, 0]), BENCH_BELOW_MM + PLINTH_DEEP_MM
     middle = np.array([0.5 * span, 0.42 * span, PLINTH_DEEP_MM - 0.5 * deep])
-    plinth = brick(middle, np.eye(3), np.array([span + 44.0, 0.84 * span + 44.0, deep]), 6.0)
-    return trimesh.util.concatenate([model_mesh(form, origin, 2.0), plinth])
+    plinth = brick(middle, np.eye(3), np.array([span + 44.0, 0.84 * span + 44.0, deep]), cell_mm)
+    return trimesh.util.concatenate([model_mesh(form, origin, spacing_mm), plinth])
 
 
 def make_survey(order: SurveyOrder) -> None:
@@ -115,7 +119,7 @@ def make_survey(order: SurveyOrder) -> None:
     seats = seat_places(form)
     middle = np.array([0.5 * seats[1, 0], 0.33 * seats[1, 0], 0.0])
     aim = middle + [0.0, 0.0, 0.4 * form.height_mm]
-    halves = half_settings(order, form, seats, middle)
+    halves = half_settings(order.seed, order.pin_mm, form, seats, middle)
     write_truth(order, halves, seats)
     if order.truth_only:
         return
