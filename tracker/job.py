@@ -163,6 +163,12 @@ class Job:
             )
         return read_surface(self.model_path)
 
+    def model_u95_mm(self) -> Array | None:
+        """U95 of each of the model's corners, (n,), mm; None where it was not measured here."""
+        from tracker.records.ply import read_surface_u95
+
+        return read_surface_u95(self.model_path) if self.model_path.is_file() else None
+
     @contextmanager
     def locked(self) -> Iterator[None]:
         """Keeps other commands from changing the job meanwhile.
@@ -411,6 +417,32 @@ def put_model(job: Job, surface: Surface, *, replace: bool = False) -> None:
     from tracker.records.ply import write_surface
 
     _put(job, job.model_path, lambda path: write_surface(path, surface), "a model", replace)
+
+
+def need_no_model(job: Job, *, replace: bool = False) -> None:
+    """Refuses long work whose model could not be put on record.
+
+    Raises
+    ------
+    JobError
+        A model is on record, and it is not to be replaced.
+    """
+    if job.model_path.exists() and not replace:
+        raise JobError(
+            f"This job has a model on record already ({job.model_path.name}).",
+            "Add --replace to put the new one in its place.",
+        )
+
+
+def put_measured_model(job: Job, surface: Surface, u95_mm: Array, *, replace: bool = False) -> None:
+    """Puts a model in frame coordinates on record with the U95 of each of its corners."""
+    from tracker.records.ply import write_surface
+
+    if job.frame_path.is_file():
+        from tracker.records.model_fit import check_against_frame
+
+        check_against_frame(surface, job.frame())
+    _put(job, job.model_path, lambda path: write_surface(path, surface, u95_mm), "a model", replace)
 
 
 def _put(job: Job, path: Path, write: Callable[[Path], None], what: str, replace: bool) -> None:

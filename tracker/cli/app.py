@@ -18,6 +18,7 @@ from tracker.cli import (
     frame_survey,
     model,
     model_fit,
+    model_photos,
     new,
     points_export,
     points_import,
@@ -88,6 +89,7 @@ _frame.command("survey")(frame_survey.frame_survey)
 _group("bars", "Scale bars.").command("import")(bars.bars_import)
 _model = _group("model", "The model that is being copied.")
 _model.command("import")(model.model_import)
+_model.command("from-photos")(model_photos.model_from_photos)
 _model.command("fit")(model_fit.model_fit)
 _points = _group("points", "The pointing list.")
 _points.command("import")(points_import.points_import)

@@ -39,7 +39,7 @@ def pack_maps(maps: Iterable[PairMap]) -> tuple[Array, np.ndarray, np.ndarray]:
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def _normal_at(
+def normal_at(
     flat: np.ndarray, shape: np.ndarray, geo: Array, column: int, row: int, out: Array
 ) -> bool:
     """Outward normal (frame coordinates) of a map round a pixel from a plane in inverse depth."""
@@ -153,7 +153,7 @@ def find_crossings(
                     and gap >= 0.0
                     and abs(seen - before_map) < JUMP_MM
                     and number < MAX_CROSSINGS
-                    and _normal_at(flat, shapes[k], geo, column, row, normal)
+                    and normal_at(flat, shapes[k], geo, column, row, normal)
                 ):
                     lean = normal[0] * a + normal[1] * b + normal[2] * c3
                     if lean > 0.1:

@@ -90,7 +90,12 @@ def choose_pairs(stack: ViewStack, middle: Array) -> list[tuple[int, int]]:
 
 
 def match_pairs(
-    stack: ViewStack, pairs: list[tuple[int, int]], room: Array, threads: int = 2
+    stack: ViewStack,
+    pairs: list[tuple[int, int]],
+    room: Array,
+    threads: int = 2,
+    mm_per_px: float = MATCH_MM_PER_PX,
+    most_px: int = MAX_SIDE_PX,
 ) -> Iterator[PairMap]:
     """Depth maps of the pairs, in order.
 
@@ -98,23 +103,29 @@ def match_pairs(
     ----------
     room : (n, 3) array, mm
         Points that bound where stone can be; each pair searches only the depths they span.
+    mm_per_px : float
+        Pixel of the maps in the middle of the room.
+    most_px : int
+        Longest side of a map; a larger room is matched more coarsely.
     """
     with ThreadPoolExecutor(threads) as pool:
-        yield from pool.map(lambda pair: _match(stack, pair, room), pairs)
+        yield from pool.map(lambda pair: _match(stack, pair, room, mm_per_px, most_px), pairs)
 
 
-def _match(stack: ViewStack, pair: tuple[int, int], room: Array) -> PairMap:
+def _match(
+    stack: ViewStack, pair: tuple[int, int], room: Array, mm_per_px: float, most_px: int
+) -> PairMap:
     first, second = pair
     R = _rectify(stack, first, second)
     base = float(np.linalg.norm(stack.centres[second] - stack.centres[first]))
     a = (room - stack.centres[first]) @ R.T
     b = (room - stack.centres[second]) @ R.T
     near, far = float(max(a[:, 2].min(), 50.0)), float(max(a[:, 2].max(), 60.0))
-    focal = 0.5 * (near + far) / MATCH_MM_PER_PX
+    focal = 0.5 * (near + far) / mm_per_px
     plane_a, plane_b = a[:, :2] / a[:, 2:].clip(50.0), b[:, :2] / b[:, 2:].clip(50.0)
     low = np.minimum(plane_a, plane_b).min(axis=0)
     high = np.maximum(plane_a, plane_b).max(axis=0)
-    focal = min(focal, MAX_SIDE_PX / float(max(high[1] - low[1], np.ptp(plane_a[:, 0]))))
+    focal = min(focal, most_px / float(max(high[1] - low[1], np.ptp(plane_a[:, 0]))))
     left_a, left_b = focal * plane_a[:, 0].min() - 4.0, focal * plane_b[:, 0].min() - 4.0
     top = focal * low[1] - 4.0
     width = int(focal * max(np.ptp(plane_a[:, 0]), np.ptp(plane_b[:, 0]))) + 8

@@ -64,10 +64,15 @@ class StoneLeftMap:
     at_least: NDArray[np.bool_] | None = None
 
 
-def write_surface(path: Path, surface: Surface) -> None:
-    """Writes a surface with double coordinates."""
-    vertex = np.empty(len(surface.vertices), [(axis, "<f8") for axis in _XYZ])
+def write_surface(path: Path, surface: Surface, u95_mm: Array | None = None) -> None:
+    """Writes a surface with double coordinates, and each corner's u95_mm (float) if known."""
+    kinds = [(axis, "<f8") for axis in _XYZ]
+    if u95_mm is not None:
+        kinds.append(("u95_mm", "<f4"))
+    vertex = np.empty(len(surface.vertices), kinds)
     _fill(vertex, _XYZ, surface.vertices)
+    if u95_mm is not None:
+        vertex["u95_mm"] = u95_mm
     _write(path, [PlyElement.describe(vertex, "vertex"), _face_element(surface.faces)])
 
 
@@ -81,6 +86,20 @@ def read_surface(path: Path) -> Surface:
     """
     data = _read(path)
     return Surface(_columns(data, _XYZ, path), _faces(data, path))
+
+
+def read_surface_u95(path: Path) -> Array | None:
+    """U95 of each corner of a surface, (n,), mm; None where the file does not tell it.
+
+    Raises
+    ------
+    MeshError
+        The file is damaged.
+    """
+    data = _read(path)
+    if "vertex" not in data or "u95_mm" not in data["vertex"].data.dtype.names:
+        return None
+    return _columns(data, ("u95_mm",), path)[:, 0]
 
 
 def write_cloud(path: Path, cloud: CloudPoints) -> None:
