@@ -30,8 +30,8 @@ from tracker.cloud.patch_views import ViewStack
 from tracker.maths.camera import Array
 
 FIND = PatchSettings(1, half=5, softness=0.7, sweep_px=2.0, sweep_step_px=0.5, rounds=5, views=7)
-SMALL = PatchSettings(0, half=5, softness=0.6, sweep_px=0.0, rounds=5, views=8)
-LARGE = PatchSettings(0, half=8, softness=0.5, sweep_px=0.0, rounds=4, views=8)
+SMALL = PatchSettings(0, half=5, softness=0.6, sweep_px=0.0, rounds=4, views=7)
+LARGE = PatchSettings(0, half=7, softness=0.6, sweep_px=0.0, rounds=3, views=7)
 MAP_PX = 640
 SLACK_MM = 1.5
 LEAST_CORR = 0.45

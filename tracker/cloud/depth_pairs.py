@@ -58,13 +58,16 @@ class PairMap:
     step: float
 
 
-def choose_pairs(stack: ViewStack, middle: Array) -> list[tuple[int, int]]:
+def choose_pairs(
+    stack: ViewStack, middle: Array, partners: int = PARTNERS
+) -> list[tuple[int, int]]:
     """Each photograph with its best partners, by the angle between their lines of sight.
 
     Parameters
     ----------
     stack : ViewStack
     middle : (3,) array, mm, middle of the figure
+    partners : of each photograph, at most
 
     Returns
     -------
@@ -79,7 +82,7 @@ def choose_pairs(stack: ViewStack, middle: Array) -> list[tuple[int, int]]:
         fit[(angle[k] < MIN_ANGLE_RAD) | (angle[k] > MAX_ANGLE_RAD)] = np.inf
         taken: list[int] = []
         for j in np.argsort(fit, kind="stable"):
-            if not np.isfinite(fit[j]) or len(taken) == PARTNERS:
+            if not np.isfinite(fit[j]) or len(taken) == partners:
                 break
             # partners on different sides, not four from one direction
             if any(angle[j, t] < MIN_ANGLE_RAD for t in taken):

@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from tracker.cloud.dense_agreement import agreed_claims
@@ -30,6 +29,7 @@ COARSE_PX = 2.5
 """Pixel of the coarse maps over that of the photographs; at least COARSE_MM."""
 COARSE_MM = 1.1
 COARSE_CELL_MM = 3.0
+COARSE_PARTNERS = 2
 FINE_PX = 2.0
 LINK_CELLS = 2.5
 FLOOR_MM = 6.0
@@ -103,7 +103,8 @@ def coarse_cast(
     middle = view_middle([v.pose for v in views])
     stack = stack_views(views, room)
     mm_per_px = max(COARSE_PX * pixel_mm(stack, middle), COARSE_MM)
-    points, normals, _ = _agreed_places(stack, room, middle, mm_per_px, COARSE_CELL_MM)
+    pairs = choose_pairs(stack, middle, COARSE_PARTNERS)
+    points, normals = _agreed_places(stack, pairs, room, mm_per_px, COARSE_CELL_MM)
     free = ~on_cards(points, cards)
     points, normals = points[free], normals[free]
     kept = cast_pieces(
@@ -165,8 +166,10 @@ def cast_surface(
     box = cast_room(coarse, above_mm)
     middle = 0.5 * (box[0] + box[1])
     mm_per_px = FINE_PX * pixel_mm(stack, middle)
-    points, normals, near = _agreed_places(stack, box, middle, mm_per_px, spacing_mm, coarse)
-    keep = near & ~on_cards(points, cards)
+    pairs = choose_pairs(stack, middle)
+    points, normals = _agreed_places(stack, pairs, box, mm_per_px, spacing_mm)
+    away, _ = cKDTree(coarse).query(points, distance_upper_bound=AROUND_MM)
+    keep = np.isfinite(away) & ~on_cards(points, cards)
     points, normals = points[keep], normals[keep]
     tell(0.3)
     places = _sound(set_places(stack, box, points, normals, spacing_mm), LEAST_HALVES, spacing_mm)
@@ -184,11 +187,9 @@ def cast_surface(
 
 
 def _agreed_places(
-    stack: ViewStack, box: Box, middle: Array, mm_per_px: float, cell_mm: float,
-    round_: Array | None = None,
-) -> tuple[Array, Array, NDArray[np.bool_]]:  # fmt: skip
-    """Places on which pairs' depth maps agree, thinned, and which lie round others."""
-    pairs = choose_pairs(stack, middle)
+    stack: ViewStack, pairs: list[tuple[int, int]], box: Box, mm_per_px: float, cell_mm: float
+) -> tuple[Array, Array]:
+    """Places on which pairs' depth maps agree, thinned, and their normals."""
     packed = pack_maps(
         match_pairs(stack, pairs, _corners(box), mm_per_px=mm_per_px, most_px=MOST_SIDE_PX)
     )
@@ -197,10 +198,7 @@ def _agreed_places(
     points, normals, _ = thinned(
         claims.points[inside], claims.normals[inside], claims.votes[inside].astype(float), cell_mm
     )
-    if round_ is None or not len(points):
-        return points, normals, np.ones(len(points), dtype=bool)
-    away, _ = cKDTree(round_).query(points, distance_upper_bound=AROUND_MM)
-    return points, normals, np.isfinite(away)
+    return points, normals
 
 
 def _corners(box: Box) -> Array:
