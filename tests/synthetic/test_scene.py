@@ -25,13 +25,16 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from scripts.scene import truth
 from scripts.scene.camera import Station, TrueLens, corner_grid, look, phone, pixels, stations
 from scripts.scene.film import Film, save_jpeg, tone_curve
+from scripts.scene.forms import FORMS, model_mesh
 from scripts.scene.kept import keep_mesh, kept_mesh
 from scripts.scene.light import LIGHTS, caster_of, lit_scene
 from scripts.scene.meshes import STONE, joined, part, rod, sheet
 from scripts.scene.photograph import Darkroom, Stone
+from scripts.scene.plaster import CastOrder, make_cast
 from scripts.scene.record import write_seats
 from scripts.scene.sets import Order, make_block
 from scripts.scene.setting import Card, card, card_parts, knocked
+from scripts.scene.shade import marked
 from scripts.scene.solid import Grid, sampler, surface
 from scripts.scene.stone import allowance, drill, hollows
 from scripts.scene.tags import modules
@@ -408,3 +411,49 @@ def test_seats_of_the_demo_are_those_it_was_made_with(tmp_path: Path) -> None:
     order = Order("owl", tmp_path, 24, 3000, 2000, 1, 20.0, 0.27, "window", "pale", 2, Film())
     write_seats(tmp_path, make_block(order).seats)
     assert (tmp_path / "seats.csv").read_bytes() == (DEMO / "seats.csv").read_bytes()
+
+
+def test_marks_on_plaster_are_dots_and_drops() -> None:
+    """Pencil covers 1 to 8 of 100 of a plane, both marks under half of it; none where unasked."""
+    rng = np.random.default_rng(3)
+    places = np.column_stack([rng.uniform(0.0, 90.0, (4000, 2)), np.zeros(4000)])
+    pencil = np.array([marked(*p, 1.0, 0.0, 5) for p in places])
+    both = np.array([marked(*p, 1.0, 1.0, 5) for p in places])
+    assert 0.01 < np.mean(pencil < 0.9) < 0.08
+    assert 0.05 < np.mean(both < 0.9) < 0.5
+    assert pencil.min() == pytest.approx(0.38, abs=0.01)
+    assert all(marked(*p, 0.0, 0.0, 5) == 1.0 for p in places[:50])
+
+
+@pytest.mark.parametrize("name", sorted(FORMS))
+def test_forms_are_closed_and_undercut(name: str) -> None:
+    """Every form is one closed piece of its stated height, with faces that look down over others.
+
+    Seen from above, an undercut place is hidden by the form itself.
+    """
+    form = FORMS[name]
+    mesh = model_mesh(form, np.zeros(3), 4.0)
+    assert mesh.is_watertight
+    assert mesh.bounds[1, 2] == pytest.approx(form.height_mm, abs=9.0)
+    assert np.linalg.norm(mesh.vertices[:, :2], axis=1).max() < form.radius_mm + 9.0
+    high = mesh.triangles_center[:, 2] > 25.0
+    down = high & (mesh.face_normals[:, 2] < -0.2)
+    assert mesh.area_faces[down].sum() > 0.03 * mesh.area
+
+
+def test_a_cast_is_photographed_as_it_stands(tmp_path: Path) -> None:
+    """Tables and truth without photographs: three seats, frame cards, samples on the cast."""
+    order = CastOrder(
+        "hare", tmp_path, 6, 300, 200, 1, "seats", 25.0, 60.0, 2.0, "raking", 1.0, 1.0, Film(),
+        truth_only=True, spacing_mm=4.0, sample_count=2000,
+    )  # fmt: skip
+    make_cast(order)
+    samples = np.loadtxt(tmp_path / "truth" / "samples.csv", delimiter=",", skiprows=1)
+    body = kept_mesh(tmp_path / "truth" / "cast.xz")
+    near = caster_of(np.asarray(body.vertices), np.asarray(body.faces))
+    away = near.compute_distance(samples[:, :3].astype(np.float32)).numpy()
+    assert away.max() < 0.02
+    assert 0 < samples[:, 6].max() <= 6
+    assert len((tmp_path / "seats.csv").read_text("utf-8").splitlines()) == 4
+    assert (tmp_path / "frame.csv").is_file()
+    assert not (tmp_path / "photos").exists()
