@@ -1,4 +1,4 @@
-"""Features on pale stone: local contrast raised to one level, SIFT at reduced size, RootSIFT.
+"""Features on pale stone: local contrast raised to one level, SIFT at half size, RootSIFT.
 
 References
 ----------
@@ -18,16 +18,13 @@ from numpy.typing import NDArray
 from tracker.cloud.ties_region import Outline
 from tracker.maths.camera import Array
 
-REDUCED = 0.42
-"""Size at which features are sought. At half size there are more of them, but fewer places that
-three photographs confirm; the time goes with the area."""
 CONTRAST = 0.01
 """SIFT's contrast threshold on the evened-out picture."""
 EDGE = 12.0
 MOST = 5000
 """Features kept in one photograph, the strongest."""
-EVEN_SIGMA_PX = 8.4
-"""Width of the surroundings over which contrast is evened out, reduced px."""
+EVEN_SIGMA_PX = 10.0
+"""Width of the surroundings over which contrast is evened out, half-size px."""
 NOISE_GREY = 2.5
 """Contrast that is taken for noise and not raised, grey values."""
 
@@ -72,22 +69,21 @@ def find_features(
     if outline.empty:
         return none
     crop = gray[outline.y0 : outline.y1, outline.x0 : outline.x1]
-    small = cv2.resize(crop, None, fx=REDUCED, fy=REDUCED, interpolation=cv2.INTER_AREA)
-    scale = np.array(small.shape[::-1]) / np.array(crop.shape[::-1])
-    mask = cv2.resize(outline.mask, small.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    half = cv2.resize(crop, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    mask = cv2.resize(outline.mask, half.shape[::-1], interpolation=cv2.INTER_NEAREST)
     corner = np.array([outline.x0, outline.y0], dtype=np.float64)
     for polygon in keep_out or []:
-        inside = np.rint((polygon - corner) * scale).astype(np.int32)
+        inside = np.rint((polygon - corner) / 2.0).astype(np.int32)
         cv2.fillPoly(mask, [inside], 0)
     sift = cv2.SIFT.create(
         nfeatures=MOST, nOctaveLayers=3, contrastThreshold=CONTRAST, edgeThreshold=EDGE, sigma=1.2
     )
-    keys, raw = sift.detectAndCompute(even_contrast(small.astype(np.uint8)), mask.astype(np.uint8))
+    keys, raw = sift.detectAndCompute(even_contrast(half.astype(np.uint8)), mask.astype(np.uint8))
     if raw is None or len(keys) == 0:
         return none
     place = np.array([key.pt for key in keys], dtype=np.float64)
     # the same spot may carry several orientations: keep them, ordered
     order = np.lexsort((np.array([key.angle for key in keys]), place[:, 0], place[:, 1]))
-    whole = (place[order] + 0.5) / scale - 0.5 + corner
+    whole = (place[order] + 0.5) * 2.0 - 0.5 + corner
     root = np.sqrt(raw[order] / np.maximum(raw[order].sum(axis=1, keepdims=True), 1e-9))
     return Features(whole, root.astype(np.float32))
