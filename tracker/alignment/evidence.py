@@ -17,9 +17,9 @@ the cells of that space once: the chance of a false alarm is divided by their nu
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import chi2
 
 from tracker.maths.camera import Array
+from tracker.maths.chance import chi2_above
 
 ROUNDS = 30
 UNKNOWNS = 6
@@ -62,4 +62,4 @@ def critical_ratio(chance: float, finish_mm: float, widest_mm: float) -> float:
     Two motions are told apart where they differ by twice the finish in some direction.
     """
     cells = max(widest_mm / finish_mm, 1.0) ** UNKNOWNS
-    return float(chi2.isf(chance / cells, UNKNOWNS))
+    return chi2_above(chance / cells, UNKNOWNS)

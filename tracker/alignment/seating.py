@@ -20,13 +20,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import binom, chi2, norm
 
 from tracker.alignment.evidence import critical_ratio, log_likelihood
 from tracker.alignment.finished import Regions, gather
 from tracker.alignment.refine import compose, region_distances
 from tracker.alignment.result import rigid
 from tracker.maths.camera import Array
+from tracker.maths.chance import binomial_above, chi2_above, normal_below
 from tracker.surface import Surface
 
 WIDEST_MM = 8.0
@@ -109,11 +109,11 @@ def check_seating(
 
 def by_noise(regions: int) -> int:
     """Most regions that noise alone puts inside, but for the chance CLEAR."""
-    return int(binom.isf(CLEAR, regions, norm.sf(BEYOND_SIGMAS)))
+    return binomial_above(CLEAR, regions, float(normal_below(-BEYOND_SIGMAS)))
 
 
 def _beyond_chance(motion: Array, frame_covariance: Array) -> bool:
-    return float(motion @ np.linalg.solve(frame_covariance, motion)) > float(chi2.isf(CLEAR, 6))
+    return float(motion @ np.linalg.solve(frame_covariance, motion)) > chi2_above(CLEAR, 6)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,10 +17,10 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from tracker.comparison.readings import VARIANCE_PARTS, Readings
 from tracker.maths.camera import Array, Lens, Pose
+from tracker.maths.chance import normal_below, normal_quantile, student_quantile
 
 COVERAGE_FACTOR = 2.0
 """k of every U95 in this project."""
@@ -60,7 +60,7 @@ def effective_dof(contributions: Sequence[float], dof: Sequence[float]) -> float
 
 def coverage_factor(dof: float | Array, probability: float = 0.95) -> Array:
     """Two-sided Student factor t_p(nu) (GUM table G.2)."""
-    return np.asarray(stats.t.ppf(0.5 + 0.5 * probability, dof))
+    return student_quantile(0.5 + 0.5 * probability, dof)
 
 
 def student_inflation(dof: Array) -> Array:
@@ -255,7 +255,7 @@ def dominant_part(readings: Readings) -> tuple[str, ...]:
 
 def probability_below(value: Array | float, sigma: Array | float, limit: float) -> Array:
     """Probability that the true value lies below a limit (JCGM 106, 7.2.2, normal)."""
-    return np.asarray(stats.norm.cdf((limit - np.asarray(value)) / np.asarray(sigma)))
+    return normal_below((limit - np.asarray(value)) / np.asarray(sigma))
 
 
 def probability_within(
@@ -267,7 +267,7 @@ def probability_within(
 
 def guard_width(sigma: float, probability: float = 0.95) -> float:
     """Width of a one-sided guard band (ISO 14253-1; JCGM 106, 8.3.2): 1.645 u at 95 %."""
-    return float(stats.norm.ppf(probability)) * sigma
+    return normal_quantile(probability) * sigma
 
 
 def decided(value: float, sigma: float, limit: float, probability: float = 0.95) -> str:

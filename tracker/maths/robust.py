@@ -15,9 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from tracker.maths.camera import Array
+from tracker.maths.chance import chi2_median
 
 HUBER = 1.345
 TUKEY = 4.685
@@ -74,4 +74,4 @@ def mad_sigma(residuals: Array) -> float:
 
 def median_sigma(lengths: Array, dimension: int) -> float:
     """Common sigma of vectors of normal components, from the median of their lengths."""
-    return float(np.median(lengths) / np.sqrt(stats.chi2.ppf(0.5, dimension)))
+    return float(np.median(lengths) / np.sqrt(chi2_median(dimension)))

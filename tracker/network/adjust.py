@@ -15,9 +15,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
 
 from tracker.errors import NetworkError
+from tracker.maths.chance import chi2_median
 from tracker.maths.robust import median_sigma
 from tracker.network.build import Assembled, Choice, Material, Values, assemble
 from tracker.network.datum_choice import choose_bars, lay_record, settle_record
@@ -237,7 +237,7 @@ def _target_scatter(assembled: Assembled, solution: Solution) -> float:
     """Factor by which the corners' sigmas are too small, at least 1."""
     z2 = score(assembled, solution).chi2
     share = min(1.0, solution.redundancy / max(1, _observations(assembled)))
-    typical = float(np.median(z2)) / float(stats.chi2.ppf(0.5, 8.0 * max(share, 0.1)))
+    typical = float(np.median(z2)) / chi2_median(8.0 * max(share, 0.1))
     return max(1.0, float(np.sqrt(typical)))
 
 

@@ -16,8 +16,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
+from tracker.maths.chance import chi2_above, chi2_median
 from tracker.maths.rigid import fit_rigid, motion_jacobian
 from tracker.maths.rotation import angle_rad
 from tracker.network.build import Assembled, Choice, Material, bar_sigma, known_sigma
@@ -75,8 +75,8 @@ def _test_target(
     found = record - d.reshape(4, 3)
     motion = fit_rigid(record, found)
     shift = float(np.linalg.norm(found.mean(axis=0) - record.mean(axis=0)))
-    limit = float(stats.chi2.isf(material.settings.significance, dof))
-    median = float(stats.chi2.ppf(0.5, dof))
+    limit = chi2_above(material.settings.significance, dof)
+    median = chi2_median(dof)
     return TargetTest(tag, shift, float(np.degrees(angle_rad(motion.R))), T / limit, T / median)
 
 
@@ -104,7 +104,7 @@ def seating(
     cov_motion = np.linalg.inv(J.T @ weighted)
     motion = cov_motion @ (weighted.T @ off)
     T = float(motion @ np.linalg.solve(cov_motion, motion))
-    limit = float(stats.chi2.isf(material.settings.significance, 6))
+    limit = chi2_above(material.settings.significance, 6)
     frame = [t.value for t in tests.values() if t.tag in choice.held]
     return Seating(
         shift_mm=float(np.linalg.norm(motion[3:])),

@@ -11,10 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, stats
+from scipy import linalg
 
 from tracker.errors import NetworkError
 from tracker.maths.camera import Array
+from tracker.maths.chance import chi2_above
 from tracker.maths.robust import Loss, huber, squares
 from tracker.network import normal as normals
 from tracker.network.datum import inner_constraints, is_free, open_motions
@@ -48,7 +49,7 @@ def _losses(robust: bool, layout: Layout) -> tuple[Loss, tuple[Loss, ...]]:
         return squares(), tuple(squares() for _ in layout.groups)
 
     def of(dimension: int) -> Loss:
-        return huber(float(np.sqrt(stats.chi2.ppf(HUBER_SHARE, dimension))))
+        return huber(float(np.sqrt(chi2_above(1.0 - HUBER_SHARE, dimension))))
 
     return of(2), tuple(of(2 * group.size) for group in layout.groups)
 

@@ -15,8 +15,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy import stats
 
+from tracker.maths.chance import chi2_above, chi2_median
 from tracker.network.build import Assembled, Choice, Material, Values
 from tracker.network.fit import score
 from tracker.network.moved import Verdict, judged_by_known, suspicious
@@ -60,9 +60,9 @@ def bad_photos(
     chi2 = score(assembled, solution).chi2
     photo = np.array([p for p, _ in assembled.sightings])
     share = _redundancy_share(solution, assembled)
-    usual = float(stats.chi2.ppf(0.5, 8.0 * share))
+    usual = chi2_median(8.0 * share)
     typical = max(1.0, float(np.median(chi2)) / usual)
-    largest = float(stats.chi2.isf(REJECT_PROBABILITY, 8)) * typical
+    largest = chi2_above(REJECT_PROBABILITY, 8) * typical
     out: dict[int, str] = {}
     scale: dict[int, float] = {}
     for p in assembled.photos:
@@ -82,7 +82,7 @@ def bad_photos(
 
 def _chance(material: Material, freedom: float) -> float:
     """Mean of chi^2 over its degrees of freedom that chance hardly exceeds."""
-    return float(stats.chi2.isf(material.settings.significance, freedom)) / freedom
+    return chi2_above(material.settings.significance, freedom) / freedom
 
 
 def _does_not_fit(material: Material, tags: list[int], lost: list[int]) -> bool:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from tracker.maths.camera import Array
+from tracker.maths.chance import chi2_above
 from tracker.maths.robust import median_sigma
 from tracker.network.eliminate import free_residuals
 from tracker.network.layout import Layout
@@ -62,7 +62,7 @@ def choose(unknowns: Unknowns, network: Network, layout: Layout) -> Kept:
 def _within(z: Array, dimension: int) -> Mask:
     if len(z) == 0:
         return np.zeros(0, np.bool_)
-    limit = np.sqrt(stats.chi2.isf(REJECT_PROBABILITY, dimension))
+    limit = np.sqrt(chi2_above(REJECT_PROBABILITY, dimension))
     return np.asarray(z <= limit * max(1.0, median_sigma(z, dimension)))
 
 

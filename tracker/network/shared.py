@@ -26,9 +26,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from scipy import stats
 
 from tracker.maths.camera import Array
+from tracker.maths.chance import chi2_median
 
 FREEDOM = 4
 """Coordinates of a square's corners in its plane beyond place, turn and size."""
@@ -47,7 +47,7 @@ def shared_sigmas(corners: Mapping[int, Array]) -> dict[int, float]:
     squares = {tag: out_of_square_mm2(xyz) for tag, xyz in sorted(corners.items())}
     if not squares:
         return {}
-    usual = float(np.median(list(squares.values()))) / float(stats.chi2.median(FREEDOM))
+    usual = float(np.median(list(squares.values()))) / chi2_median(FREEDOM)
     worth = OTHERS_WORTH + FREEDOM - 2
     return {
         tag: float(np.sqrt((OTHERS_WORTH * usual + own) / worth)) for tag, own in squares.items()

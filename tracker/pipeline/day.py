@@ -15,11 +15,11 @@ from typing import TypeVar
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 from threadpoolctl import threadpool_limits
 
 from tracker.errors import NetworkError, PhotographError
 from tracker.maths.camera import Array, Lens, project
+from tracker.maths.chance import chi2_above
 from tracker.network.adjust import adjust
 from tracker.network.normal import prior_information
 from tracker.network.outcome import Adjustment
@@ -37,7 +37,7 @@ T = TypeVar("T")
 
 WORKERS = 2
 FEWEST_PHOTOS = 3
-UNLIKELY_LENS = float(stats.chi2.isf(1e-6, LENS))
+UNLIKELY_LENS = chi2_above(1e-6, LENS)
 """Squared distance of a lens from its calibration, in sigmas, that is no chance."""
 STEPS: Mapping[str, float] = {
     "photographs": 0.10,
