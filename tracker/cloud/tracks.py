@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from tracker.maths.camera import Array, Lens, Pose, project, rays_frame
@@ -45,30 +46,58 @@ def join_matches(first: Rows, second: Rows, distance: Array, photo_of: Rows) -> 
         Small is sure.
     photo_of : (features,) array
     """
-    parent = list(range(len(photo_of)))
-    members = [1 << int(p) for p in photo_of]
-
-    def root(i: int) -> int:
-        while parent[i] != i:
-            parent[i] = parent[parent[i]]
-            i = parent[i]
-        return i
-
     order = np.lexsort((second, first, distance))
-    for a, b in zip(first[order].tolist(), second[order].tolist(), strict=True):
-        i, j = root(a), root(b)
-        if i != j and not members[i] & members[j]:
-            low, high = min(i, j), max(i, j)
-            parent[high] = low
-            members[low] |= members[high]
+    parent = _join(first[order], second[order], photo_of.astype(np.int64))
     touched = np.unique(np.concatenate([first, second]))
     group = np.full(len(photo_of), -1, dtype=np.int64)
-    group[touched] = [root(int(i)) for i in touched]
+    group[touched] = parent[touched]
     size = np.bincount(group[touched], minlength=len(photo_of))
     group[(group >= 0) & (size[np.maximum(group, 0)] < 2)] = -1
     _, compact = np.unique(group[group >= 0], return_inverse=True)
     group[group >= 0] = compact
     return group
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _root(parent: Rows, i: int) -> int:
+    """First feature of the group that a feature is in; the way there is shortened."""
+    while parent[i] != i:
+        parent[i] = parent[parent[i]]
+        i = parent[i]
+    return i
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _join(first: Rows, second: Rows, photo_of: Rows) -> Rows:
+    """First feature of every feature's group, matches being taken in their order.
+
+    A group is also kept as a ring, each feature naming the next, so that two can be compared.
+    """
+    count = len(photo_of)
+    parent, after = np.arange(count), np.arange(count)
+    seen = np.full(photo_of.max() + 1 if count else 0, -1)
+    for k in range(len(first)):
+        i, j = _root(parent, first[k]), _root(parent, second[k])
+        if i == j:
+            continue
+        member = i
+        while True:
+            seen[photo_of[member]] = k
+            member = after[member]
+            if member == i:
+                break
+        shared, member = False, j
+        while True:
+            shared |= seen[photo_of[member]] == k
+            member = after[member]
+            if member == j:
+                break
+        if not shared:
+            parent[max(i, j)] = min(i, j)
+            after[i], after[j] = after[j], after[i]
+    for i in range(count):
+        parent[i] = _root(parent, i)
+    return parent
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,20 +140,54 @@ def meet(sight: Sights, point: Rows, weight: Array, count: int, rounds: int = 3)
     count : int
         Number of points.
     """
-    d = sight.direction
-    across = np.eye(3) - d[:, :, None] * d[:, None, :]
-    pull = np.einsum("mij,mj->mi", across, sight.centre)
-    scale = np.ones(len(point))
     points = np.full((count, 3), np.nan)
-    for _ in range(rounds):
-        w = weight * scale
-        normal = _sum_by(point, w[:, None] * across.reshape(-1, 9), count).reshape(-1, 3, 3)
-        right = _sum_by(point, w[:, None] * pull, count)
-        sound = np.linalg.det(normal) > 1e-9 * np.trace(normal, axis1=1, axis2=2) ** 3
-        points[sound] = np.linalg.solve(normal[sound], right[sound][..., None])[..., 0]
-        depth = np.linalg.norm(np.nan_to_num(points)[point] - sight.centre, axis=1)
-        scale = (sight.focal_px / np.maximum(depth, 1.0)) ** 2
+    _meet(sight.centre, sight.direction, sight.focal_px, point, weight, rounds, points)
     return points
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _meet(
+    centre: Array, direction: Array, focal_px: Array, point: Rows, weight: Array, rounds: int,
+    points: Array,
+) -> None:  # fmt: skip
+    """Fills the meeting points: (sum w (1 - d d')) x = sum w (1 - d d') c, w by the last depth."""
+    normal, right = np.empty((len(points), 3, 3)), np.empty((len(points), 3))
+    scale = np.ones(len(point))
+    for _ in range(rounds):
+        normal[:] = 0.0
+        right[:] = 0.0
+        for m in range(len(point)):
+            n, w = point[m], weight[m] * scale[m]
+            for i in range(3):
+                for j in range(3):
+                    across = w * ((1.0 if i == j else 0.0) - direction[m, i] * direction[m, j])
+                    normal[n, i, j] += across
+                    right[n, i] += across * centre[m, j]
+        for n in range(len(points)):
+            _solve_three(normal[n], right[n], points[n])
+        for m in range(len(point)):
+            square = 0.0
+            for i in range(3):
+                x = points[point[m], i]
+                square += ((0.0 if np.isnan(x) else x) - centre[m, i]) ** 2
+            scale[m] = (focal_px[m] / max(np.sqrt(square), 1.0)) ** 2
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _solve_three(A: Array, b: Array, x: Array) -> None:
+    """Solves a symmetric A x = b by cofactors; x stays as it is where A is all but singular."""
+    c0 = A[1, 1] * A[2, 2] - A[1, 2] * A[2, 1]
+    c1 = A[1, 2] * A[2, 0] - A[1, 0] * A[2, 2]
+    c2 = A[1, 0] * A[2, 1] - A[1, 1] * A[2, 0]
+    det = A[0, 0] * c0 + A[0, 1] * c1 + A[0, 2] * c2
+    if not det > 1e-9 * (A[0, 0] + A[1, 1] + A[2, 2]) ** 3:
+        return
+    c3 = A[0, 0] * A[2, 2] - A[0, 2] * A[2, 0]
+    c4 = A[0, 1] * A[2, 0] - A[0, 0] * A[2, 1]
+    c5 = A[0, 0] * A[1, 1] - A[0, 1] * A[1, 0]
+    x[0] = (c0 * b[0] + c1 * b[1] + c2 * b[2]) / det
+    x[1] = (c1 * b[0] + c3 * b[1] + c4 * b[2]) / det
+    x[2] = (c2 * b[0] + c4 * b[1] + c5 * b[2]) / det
 
 
 def triangulate(
