@@ -95,7 +95,8 @@ def _target_width_px(gray: NDArray[np.uint8], quad: Array) -> float | None:
         return None
     inside = np.zeros(patch.shape, np.uint8)
     cv2.fillConvexPoly(inside, np.round(quad - low).astype(np.int32), 1)
-    black, white = np.percentile(patch[inside.astype(bool)], [5, 95])
+    grey = patch[inside.astype(bool)]
+    black, white = _ranked(grey, 0.05), _ranked(grey, 0.95)
     if white - black < 20:
         return None
     gx = cv2.Sobel(patch, cv2.CV_32F, 1, 0, ksize=3) / 8.0
@@ -110,5 +111,11 @@ def _target_width_px(gray: NDArray[np.uint8], quad: Array) -> float | None:
         across = along[(along > 0.9 * strength) & (strength > 0.03 * (white - black))]
         if len(across) < 20:
             continue
-        worst = max(worst, float((white - black) / np.percentile(across, 95)))
+        worst = max(worst, float((white - black) / _ranked(across, 0.95)))
     return worst or None
+
+
+def _ranked(values: NDArray[np.float32], share: float) -> float:
+    """The value that this share of the values does not exceed."""
+    place = int(share * (len(values) - 1))
+    return float(np.partition(values, place)[place])

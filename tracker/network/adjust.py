@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tracker.errors import NetworkError
+from tracker.maths.camera import Lens
 from tracker.maths.chance import chi2_median
 from tracker.maths.robust import median_sigma
 from tracker.network.build import Assembled, Choice, Material, Values, assemble
@@ -54,6 +55,7 @@ def adjust(
     side_mm: float | Mapping[int, float] = 40.0,
     settings: Settings | None = None,
     lens_priors: Mapping[int, LensPrior] | None = None,
+    first_lenses: Sequence[Lens] | None = None,
 ) -> Adjustment:
     """Adjustment of the targets alone.
 
@@ -67,6 +69,8 @@ def adjust(
     bars : scale bars
     side_mm : printed side of the targets' black square, roughly; one for all or by number
     lens_priors : what calibrations say of the lens, by row of the camera
+    first_lenses : one per camera
+        Lenses of an adjustment before, to start from; else they are searched for.
 
     Raises
     ------
@@ -90,8 +94,9 @@ def adjust(
     )
     record = {tag: target.corners for tag, target in material.known.items()}
     start = start_network(
-        detections, cameras, sizes, focal_guess_px, record, focal_known=focal_known, side_mm=side_mm
-    )
+        detections, cameras, sizes, focal_guess_px, record, focal_known=focal_known,
+        side_mm=side_mm, lenses=first_lenses,
+    )  # fmt: skip
     stand = _free_network(material, start)
     taking_part = assemble(material, stand.choice, stand.values).tags
     shared = shared_sigmas({tag: stand.values.corners[tag] for tag in taking_part})
