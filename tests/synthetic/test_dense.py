@@ -10,7 +10,7 @@ from tests.forms import surface_of
 from tracker.cloud.dense_agreement import agreed_claims
 from tracker.cloud.dense_neighbours import height_over_neighbours
 from tracker.cloud.dense_room import cast_pieces, first_room, on_cards, view_middle
-from tracker.cloud.dense_surface import cut_open, poisson, set_onto, support
+from tracker.cloud.dense_surface import cut_open, poisson, set_onto, small_gaps, support
 from tracker.cloud.dense_thin import thinned
 from tracker.cloud.depth_crossings import pack_maps
 from tracker.cloud.depth_pairs import PairMap
@@ -24,6 +24,15 @@ def on_ball(count: int, seed: int = 2) -> tuple[Array, Array]:
     """Places spread over a ball and their normals."""
     rays = np.random.default_rng(seed).normal(size=(count, 3))
     rays /= np.linalg.norm(rays, axis=1, keepdims=True)
+    return BALL_MM * rays, rays
+
+
+def evenly_on_ball(count: int) -> tuple[Array, Array]:
+    """The same, evenly spread along a spiral."""
+    i = np.arange(count) + 0.5
+    z, turn = 1.0 - 2.0 * i / count, np.pi * (1.0 + 5.0**0.5) * i
+    r = np.sqrt(1.0 - z * z)
+    rays = np.stack([r * np.cos(turn), r * np.sin(turn), z], axis=1)
     return BALL_MM * rays, rays
 
 
@@ -107,9 +116,10 @@ def test_a_hole_stays_a_hole_and_corners_lie_on_the_ball() -> None:
     below = points[:, 2] < 25.0
     points, normals = points[below], normals[below]
     closed = poisson(points, normals, 1.2)
-    near, counts = support(closed, points, normals, 2.4)
+    round_ = support(closed, points, normals, 2.4)
+    counts = round_.within(2.4)
     sigma = np.full(len(points), 0.05)
-    moved, scatter, aside = set_onto(closed, points, normals, sigma, near, counts, 1.0)
+    moved, scatter, aside = set_onto(closed, points, normals, sigma, round_.near, counts, 1.0)
     surface, rows = cut_open(moved, counts.sum(axis=1) >= 3)
     assert surface.vertices[:, 2].max() < 27.5
     assert len(scatter) == len(aside) == len(moved.vertices)
@@ -120,6 +130,25 @@ def test_a_hole_stays_a_hole_and_corners_lie_on_the_ball() -> None:
     assert len(holes) == 1
     assert holes[0].middle[2] == pytest.approx(25.0, abs=2.0)
     assert holes[0].across_mm == pytest.approx(2 * np.sqrt(40.0**2 - 25.0**2), abs=3.0)
+
+
+def test_only_gaps_of_the_stated_width_stay_bridged() -> None:
+    """Discs of 3 and 12 mm without places: up to 6 mm the first is bridged, the second open."""
+    points, normals = evenly_on_ball(20000)
+    first, second = BALL_MM * np.array([1.0, 0, 0]), BALL_MM * np.array([0, 0.6, 0.8])
+    free = np.linalg.norm(points - first, axis=1) < 2.5
+    free |= np.linalg.norm(points - second, axis=1) < 7.0
+    points, normals = points[~free], normals[~free]
+    closed = poisson(points, normals, 1.2)
+    kept = support(closed, points, normals, 1.4).within(1.4).sum(axis=1) >= 3
+    gaps = small_gaps(closed, kept, 6.0)
+    assert not (gaps & kept).any()
+    open_ = closed.vertices[~kept & ~gaps]
+    assert len(open_)
+    assert np.linalg.norm(open_ - second, axis=1).max() < 9.0
+    bridged = closed.vertices[gaps]
+    assert np.linalg.norm(bridged - first, axis=1).min() < 1.0
+    assert np.linalg.norm(bridged - second, axis=1).min() > 7.0
 
 
 def test_strays_are_cut_away() -> None:

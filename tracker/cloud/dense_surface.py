@@ -1,8 +1,9 @@
 """A surface through measured places, open where nothing was measured.
 
 Screened Poisson reconstruction (open3d's) bridges what it does not know; what lies farther from
-every measured place than their spacing allows is cut away again, so a hole stays a hole. What is
-left is set onto the measured places: every corner moves along its normal to their local mean.
+every measured place than their spacing allows is cut away again, so a hole stays a hole; only gaps
+of a few millimetres, of a width that is stated, stay bridged. What is left is set onto the measured
+places: every corner moves along its normal to their local mean.
 
 References
 ----------
@@ -10,6 +11,8 @@ M. Kazhdan, H. Hoppe, "Screened Poisson surface reconstruction", ACM TOG 32(3), 
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,25 +44,58 @@ def poisson(points: Array, normals: Array, spacing_mm: float) -> Surface:
     depth = int(np.clip(np.ceil(np.log2(size / (SCALE_OF_CELL * spacing_mm))), 5, MOST_DEPTH))
     with o3d.utility.VerbosityContextManager(o3d.utility.VerbosityLevel.Error):
         mesh, _ = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(
-            cloud, depth=depth, scale=MARGIN, linear_fit=False, n_threads=1
+            cloud, depth=depth, scale=MARGIN, linear_fit=True, n_threads=1
         )
     return Surface(np.asarray(mesh.vertices), np.asarray(mesh.triangles, dtype=np.int64))
 
 
-def support(
-    surface: Surface, points: Array, normals: Array, reach_mm: float
-) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Measured places round every corner: their rows (m, k), and which of them count (m, k).
+@dataclass(frozen=True, slots=True)
+class Support:
+    """Measured places round every corner, m corners with k places each.
 
-    Those count that lie within reach and on the same side.
+    Attributes
+    ----------
+    near : (m, k) int array, rows of the places
+    away_mm : (m, k) array, their distance; inf where there is none within reach
+    same_side : (m, k) bool array
     """
+
+    near: NDArray[np.int64]
+    away_mm: Array
+    same_side: NDArray[np.bool_]
+
+    def within(self, reach_mm: float) -> NDArray[np.bool_]:
+        """Which places count within a reach, (m, k)."""
+        return np.asarray(self.same_side & (self.away_mm < reach_mm))
+
+
+def support(surface: Surface, points: Array, normals: Array, reach_mm: float) -> Support:
+    """Measured places within reach of every corner."""
     tree = cKDTree(points)
     found = tree.query(surface.vertices, min(LOOKED_AT, len(points)), distance_upper_bound=reach_mm)
+    away = np.asarray(found[0]).reshape(len(surface.vertices), -1)
     near = np.asarray(found[1]).reshape(len(surface.vertices), -1)
-    there = near < len(points)
-    near = np.where(there, near, 0)
+    near = np.where(near < len(points), near, 0)
     facing = np.einsum("md,mkd->mk", surface.vertex_normals, normals[near])
-    return near, there & (facing > SAME_SIDE)
+    return Support(near, away, facing > SAME_SIDE)
+
+
+def small_gaps(surface: Surface, kept: NDArray[np.bool_], most_mm: float) -> NDArray[np.bool_]:
+    """Which corners lie in gaps of what is kept that are no wider than stated, (m,).
+
+    A gap is what hangs together of the corners that are not kept; its width is the diagonal of
+    its box.
+    """
+    n = len(surface.vertices)
+    ends = np.concatenate([surface.faces[:, [0, 1]], surface.faces[:, [1, 2]]])
+    ends = ends[~kept[ends].any(axis=1)]
+    graph = coo_matrix((np.ones(len(ends), np.int8), (ends[:, 0], ends[:, 1])), shape=(n, n))
+    count, gap = connected_components(graph, directed=False)
+    low, high = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
+    np.minimum.at(low, gap, surface.vertices)
+    np.maximum.at(high, gap, surface.vertices)
+    wide = np.linalg.norm(high - low, axis=1)
+    return np.asarray(~kept & (wide[gap] <= most_mm))
 
 
 def cut_open(surface: Surface, kept: NDArray[np.bool_]) -> tuple[Surface, NDArray[np.int64]]:

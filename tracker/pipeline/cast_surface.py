@@ -12,7 +12,7 @@ from tracker.cloud.dense_agreement import agreed_claims
 from tracker.cloud.dense_neighbours import height_over_neighbours
 from tracker.cloud.dense_patches import DensePlaces, joined, set_places
 from tracker.cloud.dense_room import cast_pieces, first_room, free_reach_mm, on_cards, view_middle
-from tracker.cloud.dense_surface import cut_open, poisson, set_onto, support
+from tracker.cloud.dense_surface import cut_open, poisson, set_onto, small_gaps, support
 from tracker.cloud.dense_thin import thinned
 from tracker.cloud.dense_uncertainty import corner_sigma_mm, place_sigma_mm
 from tracker.cloud.depth_crossings import pack_maps
@@ -48,7 +48,9 @@ REACH_CELLS = 1.5
 """A corner is kept within so many spacings of measured places, ..."""
 FEWEST_ROUND = 3
 """... so many of them."""
-PROPOSED_WITHIN_CELLS = 10.0
+GAP_MM = 6.0
+"""Gaps up to this width stay bridged, with a U95 that grows towards their middle."""
+PROPOSED_BEYOND_CELLS, PROPOSED_WITHIN_CELLS = 1.2, 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +130,8 @@ def coarse_cast(
 def coarse_surface(points: Array, normals: Array) -> Surface:
     """Surface through the coarse places, open where there are none."""
     closed = poisson(points, normals, COARSE_CELL_MM)
-    near, counts = support(closed, points, normals, REACH_CELLS * COARSE_CELL_MM)
-    del near
+    reach = REACH_CELLS * COARSE_CELL_MM
+    counts = support(closed, points, normals, reach).within(reach)
     return cut_open(closed, counts.sum(axis=1) >= FEWEST_ROUND)[0]
 
 
@@ -234,7 +236,8 @@ def _proposed(
     closed: Surface, places: DensePlaces, cards: Sequence[Array], above_mm: float, spacing_mm: float
 ) -> tuple[Array, Array]:
     """Places of the bridging surface near the measured ones: the photographs will decide."""
-    _, counts = support(closed, places.points, places.normals, 1.2 * spacing_mm)
+    reach = PROPOSED_BEYOND_CELLS * spacing_mm
+    counts = support(closed, places.points, places.normals, reach).within(reach)
     away, _ = cKDTree(places.points).query(closed.vertices)
     asked = (counts.sum(axis=1) < FEWEST_ROUND) & (away < PROPOSED_WITHIN_CELLS * spacing_mm)
     asked &= closed.vertices[:, 2] > above_mm
@@ -250,13 +253,18 @@ def _finished(places: DensePlaces, above_mm: float, spacing_mm: float) -> CastSu
     """Surface through the places, cut open where there are none."""
     sigma = place_sigma_mm(places)
     closed = poisson(places.points, places.normals, spacing_mm)
-    near, counts = support(closed, places.points, places.normals, REACH_CELLS * spacing_mm)
+    reach = REACH_CELLS * spacing_mm
+    round_ = support(closed, places.points, places.normals, max(GAP_MM, reach))
+    counts = round_.within(reach)
+    kept = counts.sum(axis=1) >= FEWEST_ROUND
+    gaps = small_gaps(closed, kept, GAP_MM)
+    counts = np.where(gaps[:, None], round_.within(max(GAP_MM, reach)), counts)
     moved, scatter, aside = set_onto(
-        closed, places.points, places.normals, sigma, near, counts, 0.8 * spacing_mm
+        closed, places.points, places.normals, sigma, round_.near, counts, 0.8 * spacing_mm
     )
-    kept = (counts.sum(axis=1) >= FEWEST_ROUND) & (moved.vertices[:, 2] > above_mm)
+    kept = (kept | gaps) & counts.any(axis=1) & (moved.vertices[:, 2] > above_mm)
     surface, rows = cut_open(moved, kept)
-    corner = corner_sigma_mm(sigma, near[rows], counts[rows], scatter[rows], aside[rows])
+    corner = corner_sigma_mm(sigma, round_.near[rows], counts[rows], scatter[rows], aside[rows])
     whole = closed.face_areas_mm2[(closed.vertices[closed.faces][:, :, 2] > above_mm).all(axis=1)]
     bridged = max(float(whole.sum() - surface.face_areas_mm2.sum()), 0.0)
     return CastSurface(surface, corner, len(places.points), bridged)
