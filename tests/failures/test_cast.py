@@ -82,7 +82,7 @@ def test_seat_targets_need_bars(job: Job, photos: Path) -> None:
 
 def test_photographs_without_targets(job: Job, photos: Path) -> None:
     before = (photos / "a.jpg").read_bytes()
-    with pytest.raises(TargetError, match=r"Seat target 1, 2, 3 is not seen"):
+    with pytest.raises(TargetError, match=r"Not seen in these photographs: seat target 1, 2, 3\."):
         model_from_photos(with_bars(job), photos, pin_mm=25.0)
     put_frame(job, write(job.folder.parent / "frame.csv", frame_lines()))
     with pytest.raises(TargetError, match=r"None of the frame's cards is seen"):
@@ -94,7 +94,7 @@ def test_photographs_without_targets(job: Job, photos: Path) -> None:
 def test_one_seat_target_is_missing(job: Job, photos: Path) -> None:
     _, seats = halves()
     two = [dataclasses.replace(d, used=tuple(t for t in d.used if t.tag != 2)) for d in seats]
-    with pytest.raises(TargetError, match=r"Seat target 2 is not seen .*leave --pin out"):
+    with pytest.raises(TargetError, match=r"Not seen .*: seat target 2\. .*leave --pin out"):
         place_cast(with_bars(job), day_of(photos, two), {})
 
 

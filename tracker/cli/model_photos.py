@@ -74,6 +74,8 @@ def _show(found: CastModel) -> None:
         f"of {given} photographs, {found.pixel_mm:.2f} mm a pixel.",
         f"U95 of its surface: {found.u95_median_mm:.2f} mm in the middle, "
         f"{found.u95_most_mm:.2f} mm for 19 of 20 places.",
+        f"Write model_tolerance_mm = {found.u95_most_mm:.2f} into job.toml, so that every day "
+        "reckons with it.",
     )
     if found.not_seen_mm2 > 0.0:
         say(

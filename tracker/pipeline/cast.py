@@ -15,7 +15,7 @@ from tracker.comparison.uncertainty import COVERAGE_FACTOR, network_variance_mm2
 from tracker.comparison.visibility import photos_that_see
 from tracker.errors import JobError, NetworkError, ScaleError, TargetError
 from tracker.frame import FrameSurvey, survey
-from tracker.job import Job, need_no_model, put_measured_model
+from tracker.job import Job, need_no_model, put_measured_model, put_seats
 from tracker.maths.camera import Array, Pose
 from tracker.maths.triad import Triad
 from tracker.network.adjust import add_ties
@@ -199,6 +199,8 @@ def model_from_photos(
         u95 = _u95_mm(datum, found, sights)
     result = _result(datum, placed, found, u95, pixel, above_mm)
     put_measured_model(job, result.surface, u95, replace=replace_record)
+    if result.seats is not None and (replace_record or job.seats() is None):
+        put_seats(job, result.seats, replace=True)
     progress("done", 1.0)
     return result
 
@@ -237,7 +239,7 @@ def place_cast(job: Job, day: Day, known: Mapping[int, KnownTarget]) -> Placed:
     if not known and len(seen & set(SEAT_TARGETS)) < 3:
         missing = ", ".join(str(tag) for tag in SEAT_TARGETS if tag not in seen)
         raise TargetError(
-            f"Seat target {missing} is not seen in these photographs.",
+            f"Not seen in these photographs: seat target {missing}.",
             "Stand seat targets 1, 2 and 3 in the cast's seats; or, with the frame in the seats, "
             "leave --pin out.",
         )
