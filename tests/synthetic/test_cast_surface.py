@@ -16,14 +16,16 @@ from tests.needle_scene import (
     photograph,
     rolling,
 )
+from tests.simulated_network import HEIGHT, WIDTH
 from tests.simulated_survey import MIDDLE, PIN_MM, SEATS, adjusted, scene, seen
 from tracker.cloud.patch_views import View, stack_views
 from tracker.errors import PhotographError
 from tracker.frame import survey
 from tracker.maths.camera import Array, project
 from tracker.network.outcome import Adjustment
-from tracker.pipeline.cast import Datum
+from tracker.pipeline.cast import Datum, over_exposed
 from tracker.pipeline.cast_surface import CastSurface, cast_room, cast_surface, coarse_cast
+from tracker.pipeline.day import Day, Placed
 from tracker.pipeline.survey import SEAT_TARGETS
 
 PHOTOS = 7
@@ -147,3 +149,16 @@ def test_untrue_pins_are_felt_at_the_top(placed: Adjustment) -> None:
     assert np.all(by_pin[1] > 2.0 * by_pin[0])
     assert by_pin[1][1] > 1.5 * by_pin[1][0]
     assert not Datum(placed, None).variance_mm2(places, sideways).any()
+
+
+def test_a_cast_burnt_out_to_white_is_left_out(placed: Adjustment) -> None:
+    """A photograph that shows the cast white is named, the others stay."""
+    size = (HEIGHT, WIDTH)
+    grey, white = np.full(size, 128, np.uint8), np.full(size, 255, np.uint8)
+    images = tuple(white if k == 3 else grey for k in range(len(placed.photos)))
+    day = Day((), images, (), {})
+    places = MIDDLE + np.random.default_rng(4).normal(0.0, 30.0, (60, 3))
+    datum = Datum(placed, survey(placed, SEAT_TARGETS, (), PIN_MM, 0.1))
+    burnt = over_exposed(Placed(day, placed, {}), datum, places)
+    assert list(burnt) == [3]
+    assert "burnt out to white; photograph it darker" in burnt[3]

@@ -16,11 +16,12 @@ from tracker.comparison.visibility import photos_that_see
 from tracker.errors import JobError, NetworkError, ScaleError, TargetError
 from tracker.frame import FrameSurvey, survey
 from tracker.job import Job, need_no_model, put_measured_model, put_seats
-from tracker.maths.camera import Array, Pose
+from tracker.maths.camera import Array, Pose, project
 from tracker.maths.triad import Triad
 from tracker.network.adjust import add_ties
 from tracker.network.outcome import Adjustment
 from tracker.network.record import Bar, KnownTarget, TiePoints
+from tracker.photo_quality import PhotoQuality, clipped_share, unfit
 from tracker.pipeline.cast_surface import (
     CastSurface,
     cast_room,
@@ -181,11 +182,18 @@ def model_from_photos(
         points, normals = coarse_cast(
             _views(placed, datum), cards, within, above_mm, _carried(datum)
         )
+        burnt = over_exposed(placed, datum, points)
+        if burnt:
+            kept = place_cast(job, placed.day.without(list(burnt)), known)
+            names = {placed.day.photographs[k].name: words for k, words in burnt.items()}
+            placed = replace(kept, left_out={**placed.left_out, **kept.left_out, **names})
+            datum = _datum(placed.adjustment, pin_mm, pin_u95_mm)
         progress("following the plaster's own marks", 0.2)
         placed = _tied(placed, datum, coarse_surface(points, normals))
         datum = _datum(placed.adjustment, pin_mm, pin_u95_mm)
         stack, sights = _made_ready(placed, datum, cast_room(points, above_mm))
-        day, placed = day.without_images(), placed.without_images()
+        placed = placed.without_images()
+        del day
         pixel = pixel_mm(stack, points.mean(axis=0))
         found = cast_surface(
             stack,
@@ -288,6 +296,25 @@ def _views(placed: Placed, datum: Datum) -> list[View]:
         for k, p in enumerate(adjustment.photos)
         if p.used and p.pose is not None
     ]
+
+
+def over_exposed(placed: Placed, datum: Datum, points: Array) -> dict[int, str]:
+    """Photographs in which too much of the cast is burnt out to white, by row, and the words.
+
+    Parameters
+    ----------
+    points : (n, 3) array, mm, frame coordinates, places of the cast
+    """
+    qualities = []
+    for row, photo in enumerate(placed.adjustment.photos):
+        share = 0.0
+        if photo.used and photo.pose is not None:
+            lens = placed.adjustment.lenses[photo.lens]
+            pixels, depth = project(lens, datum.pose(photo.pose), points)
+            if np.all(depth > 0.0):
+                share = clipped_share(placed.day.images[row], pixels)
+        qualities.append(PhotoQuality(0.0, share))
+    return unfit(qualities)
 
 
 def _made_ready(
