@@ -92,6 +92,7 @@ def test_what_was_seen_is_there_and_what_was_not_is_open(run: Run) -> None:
     assert np.mean(run.away_mm[photos == 0] < 1.0) < 0.1
     assert run.document["not_seen_mm2"] > 2000.0
     assert run.document["holes"]
+    assert any("More than half of the cast was not seen" in w for w in run.document["warnings"])
 
 
 def test_frame_and_base_are_not_in_the_model(run: Run) -> None:

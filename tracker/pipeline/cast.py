@@ -43,6 +43,8 @@ SPACING_PX = 4.0
 SPACING_MM = (1.0, 2.0)
 """Spacing of the measured places: so many pixels, within these limits."""
 NETWORK_SPACING_MM = 12.0
+MOST_MISSING = 0.5
+"""Share not seen above which the rest is doubted aloud."""
 SEATS_ROUND = 0.25
 """The cast may stand out over the seats by this share of their span."""
 LEAST_HOLE_MM = 4.0
@@ -430,6 +432,17 @@ def _result(
         not_seen_mm2=found.bridged_mm2,
         holes=holes,
         left_out=left_out,
-        warnings=(*placed.notes, *adjustment.warnings),
+        warnings=(*placed.notes, *adjustment.warnings, *_too_little(found)),
         peak_memory_mb=peak_memory_mb(),
     )
+
+
+def _too_little(found: CastSurface) -> list[str]:
+    """What to say of a cast of which most is missing."""
+    seen = float(found.surface.face_areas_mm2.sum())
+    if found.bridged_mm2 <= MOST_MISSING * (seen + found.bridged_mm2):
+        return []
+    return [
+        "More than half of the cast was not seen: too few marks on the plaster, or too few "
+        "photographs. What is there may be less sure than its U95 says; mark it, and take more."
+    ]
