@@ -15,7 +15,8 @@ from tracker.errors import JobError, NetworkError, PhotographError, ScaleError, 
 from tracker.job import Job, need_no_model, put_bars, put_frame, put_measured_model
 from tracker.network.record import KnownTarget
 from tracker.photos import read_photograph
-from tracker.pipeline.cast import model_from_photos, place_cast
+from tracker.pipeline.cast import model_from_photos
+from tracker.pipeline.cast_placing import place_cast
 from tracker.pipeline.day import Day
 from tracker.records.ply import read_surface, read_surface_u95
 from tracker.targets.observation import Detection

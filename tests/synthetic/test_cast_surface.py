@@ -23,7 +23,7 @@ from tracker.errors import PhotographError
 from tracker.frame import survey
 from tracker.maths.camera import Array, project
 from tracker.network.outcome import Adjustment
-from tracker.pipeline.cast import Datum, over_exposed
+from tracker.pipeline.cast_placing import Datum, over_exposed
 from tracker.pipeline.cast_surface import CastSurface, cast_room, cast_surface, coarse_cast
 from tracker.pipeline.day import Day, Placed
 from tracker.pipeline.survey import SEAT_TARGETS
