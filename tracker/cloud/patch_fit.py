@@ -380,7 +380,7 @@ def fit_patch(
         moved = abs(dd) + 0.3 * half * step * (abs(ta) + abs(tb))
         if abs(depth - start_depth) * slope > 6.0 * step:
             return False
-    record[FIT_HALVES] = _worst_half(patches, used, views, half_w, half_basis, count)
+    record[FIT_HALVES] = worst_half(patches, used, views, half_w, half_basis, count)
     _write_record(
         record,
         depth,
@@ -403,7 +403,7 @@ def fit_patch(
 
 
 @njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
-def _worst_half(
+def worst_half(
     patches: Array, used: np.ndarray, views: int, half_w: Array, half_basis: Array, count: int
 ) -> float:
     """Least mean pair correlation over the four halves of the patch.

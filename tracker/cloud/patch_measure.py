@@ -98,7 +98,7 @@ class Fits:
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def _footprint_mm(cameras: Array, chosen: np.ndarray, place: Array) -> float:
+def footprint_mm(cameras: Array, chosen: np.ndarray, place: Array) -> float:
     """Mean size of a photograph's pixel at a place, over the chosen photographs."""
     used = 0
     total = 0.0
@@ -178,7 +178,7 @@ def _measure_piece(
             slope += needles[n, i] * normals[n, i]
         if looking[n] < 3 or slope < 0.15:
             continue
-        step = _footprint_mm(cameras, chosen, place) * scale
+        step = footprint_mm(cameras, chosen, place) * scale
         found = 1
         peaks[0] = side
         pitch = sweep_step * step / slope
@@ -199,6 +199,9 @@ def _measure_piece(
                     patches,
                     w,
                     basis,
+                    half_w,
+                    half_basis,
+                    False,
                 )
             found = _peaks(values, 2 * side + 1, peaks)
             if found == 0 or values[peaks[0]] < 0.2:

@@ -1,14 +1,17 @@
-"""Agreement of the photographs at many depths along a needle, for one direction of the surface."""
+"""Agreement of the photographs at one depth of a needle, for one direction of the surface."""
 
 from __future__ import annotations
 
 import numpy as np
 from numba import njit
 
-from tracker.cloud.patch_fit import LEAST_CONTRAST, MAX_VIEWS
+from tracker.cloud.patch_fit import LEAST_CONTRAST, MAX_VIEWS, worst_half
 from tracker.cloud.patch_sampling import sample_patch, tangents
 from tracker.cloud.patch_window import REORDER, normalise
 from tracker.maths.camera import Array
+
+NO_AGREEMENT = -1.0
+"""Agreement where fewer than three photographs hold the patch."""
 
 
 @njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
@@ -25,11 +28,15 @@ def agreement_at(
     patches: Array,
     w: Array,
     basis: Array,
+    half_w: Array,
+    half_basis: Array,
+    halved: bool,
 ) -> float:
-    """Mean correlation of the better two thirds of the photographs with their common mean.
+    """Mean pair correlation of the better two thirds of the photographs.
 
-    At least three photographs must hold the patch, else -1. The better two thirds, not all: a
-    photograph may be blocked by stone not yet known.
+    At least three photographs must hold the patch, else NO_AGREEMENT. The better two thirds, not
+    all: a photograph may be blocked by stone not yet known. If `halved`, the mean of this and of
+    the patch's worst half.
     """
     count = (2 * half + 1) ** 2
     flat = np.empty(0)
@@ -61,9 +68,18 @@ def agreement_at(
         if normalise(patches[alive, 0], w, basis, count) > LEAST_CONTRAST:
             alive += 1
     if alive < 3:
-        return -1.0
+        return NO_AGREEMENT
+    used = np.zeros(alive, dtype=np.uint8)
+    pair = _better_part(patches, alive, w, count, used)
+    if not halved:
+        return float(pair)
+    return float(0.5 * (pair + worst_half(patches, used, alive, half_w, half_basis, count)))
+
+
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+def _better_part(patches: Array, alive: int, w: Array, count: int, used: np.ndarray) -> float:
+    """Marks the two thirds of the patches most like their common sum; their mean correlation."""
     keep = max(3, (2 * alive + 2) // 3)
-    order = np.empty(alive)
     sums = np.zeros(count)
     for k in range(alive):
         for p in range(count):
@@ -74,18 +90,17 @@ def agreement_at(
         for p in range(count):
             dot += w[p] * sums[p] * patches[k, 0, p]
         dots[k] = dot
-        order[k] = dot
-    order = np.sort(order)
-    threshold = order[alive - keep]
-    total = 0.0
+    threshold = np.sort(dots)[alive - keep]
     for p in range(count):
         sums[p] = 0.0
     number = 0
     for k in range(alive):
         if dots[k] >= threshold and number < keep:
             number += 1
+            used[k] = 1
             for p in range(count):
                 sums[p] += patches[k, 0, p]
+    total = 0.0
     for p in range(count):
         total += w[p] * sums[p] * sums[p]
-    return (total - number) / (number * (number - 1.0))
+    return float((total - number) / (number * (number - 1.0)))

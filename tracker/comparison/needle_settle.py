@@ -2,8 +2,10 @@
 
 A patch begun in the wrong direction can settle on a wrong depth that agrees in the photographs,
 and so can a patch at the foot of a ridge. Therefore every place hears several hypotheses: the
-model's own surface, what the finds round about predict, and in the end the smooth surface through
-its neighbours. Each is measured, and the worthiest stays.
+model's own surface, and what the finds round about predict. At full resolution the depths round
+all hypotheses are looked through, and neighbours decide together which is stone; from there, and
+in the end from the smooth surface through its neighbours, each place is measured, and the
+worthiest stays.
 """
 
 from __future__ import annotations
@@ -17,12 +19,16 @@ from scipy.spatial import cKDTree
 from tracker.cloud.depth_air import draw_stone, seen_through
 from tracker.cloud.patch_choice import DepthMaps
 from tracker.cloud.patch_measure import PatchSettings
+from tracker.cloud.patch_steps import STEP_MM, Steps, agreement_along
+from tracker.cloud.patch_sweep import NO_AGREEMENT
 from tracker.comparison.needle_contest import Field, contend
 from tracker.comparison.needle_neighbours import Neighbours, agreed, find_neighbours, modes, predict
 from tracker.comparison.needle_search import (
     AIR_MARGIN_MM,
     MAP_PX,
+    MODEL_SLACK_MM,
     SEED_MM,
+    STONE_SLACK_MM,
     Scene,
     Search,
     seed,
@@ -30,6 +36,7 @@ from tracker.comparison.needle_search import (
     thin,
 )
 from tracker.comparison.needle_surroundings import look_around
+from tracker.comparison.needle_together import decide_together, join_steps
 from tracker.maths.camera import Array
 from tracker.surface import Surface, sample_surface
 
@@ -53,7 +60,11 @@ FARTHEST_MM = 1.5
 PIECE = 16384
 DISC = 1.2
 """Radius of a find drawn into the depth maps, in spacings."""
-FINE = PatchSettings(0, half=4, sweep_px=2.0, sweep_step_px=0.7, rounds=5, bulging=True, views=9)
+SIDE = 6
+"""Steps looked through either way of a hypothesis."""
+NEAR_MODEL_MM = 2.0
+"""Stone supposed this near to the model may be finished, and then faces as the model does."""
+LOOK = PatchSettings(0, half=4)
 AGAIN = PatchSettings(0, half=4, sweep_px=0.0, rounds=5, bulging=True, views=9)
 
 
@@ -99,7 +110,7 @@ def find_stone(
     seeds = start_search(nodes[rows], needles[rows], scene.model)
     seed(scene, seeds, inward_mm, outward_mm)
     spread = _spread(scene, seeds, *_nodes(scene.model, points, SPREAD_MM))
-    field = _onto(scene, spread, nodes, needles)
+    field = _onto(scene, spread, nodes, needles, spacing_mm)
     settle(scene, field, spacing_mm)
     return Stone(
         field.points, field.needles, field.depth, field.normal, field.found, field.solid,
@@ -141,7 +152,7 @@ def _spread(scene: Scene, seeds: Search, points: Array, needles: Array) -> Field
     return field
 
 
-def _onto(scene: Scene, spread: Field, points: Array, needles: Array) -> Field:
+def _onto(scene: Scene, spread: Field, points: Array, needles: Array, spacing_mm: float) -> Field:
     """Full resolution at the dense places, begun from the coarse finds round about."""
     field = Field.empty(points, needles)
     stone = _drawn(scene, spread, SPREAD_MM)
@@ -149,10 +160,41 @@ def _onto(scene: Scene, spread: Field, points: Array, needles: Array) -> Field:
         field.points, field.needles, spread.points, spread.needles, 10, 4.0 * SPREAD_MM, False
     )
     said = _Said(near, field, spread.places, spread.normal, spread.found)
-    for depth, normal, _ in said.hypotheses(2, CLOSE_MM):
-        ask = np.flatnonzero(np.isfinite(depth) & (field.worth < GOOD))
-        contend(scene, field, ask, depth[ask], normal[ask], stone, FINE)
+    (first, first_normal, _), (second, second_normal, _) = said.hypotheses(2, CLOSE_MM)
+    apart = 0.75 * SIDE * STEP_MM
+    with np.errstate(invalid="ignore"):
+        others = np.isfinite(second) & (np.abs(second - first) > apart)
+        low = ~(np.abs(first) > NEAR_MODEL_MM)
+    looked = [
+        _look_through(scene, stone, field, np.isfinite(first), first, first_normal),
+        _look_through(scene, stone, field, others, second, second_normal),
+        _look_through(scene, stone, field, low, np.zeros(len(points)), needles),
+    ]
+    near = find_neighbours(points, needles, points, needles, 8, 2.5 * spacing_mm, True)
+    decided = decide_together(
+        join_steps(looked), np.stack([first_normal, second_normal, needles], axis=1),
+        points, needles, near, spacing_mm, scene.threads,
+    )  # fmt: skip
+    ask = np.flatnonzero(decided.ok)
+    contend(scene, field, ask, decided.depth[ask], decided.normal[ask], stone, AGAIN)
     return field
+
+
+def _look_through(
+    scene: Scene, stone: DepthMaps, field: Field, ask: NDArray[np.bool_], depth: Array,
+    normal: Array,
+) -> Steps:  # fmt: skip
+    """Agreement at the steps round one hypothesis; none where it is not asked for."""
+    rows = np.flatnonzero(ask)
+    first = np.zeros(len(ask), dtype=np.int32)
+    agreement = np.full((len(ask), 2 * SIDE + 1), NO_AGREEMENT, dtype=np.float32)
+    found = agreement_along(
+        scene.stack, [scene.model_maps, stone], [MODEL_SLACK_MM, STONE_SLACK_MM],
+        field.points[rows], field.needles[rows], depth[rows], normal[rows], SIDE, LOOK,
+        scene.threads,
+    )  # fmt: skip
+    first[rows], agreement[rows] = found.first, found.agreement
+    return Steps(first, agreement)
 
 
 def settle(scene: Scene, field: Field, spacing_mm: float) -> None:

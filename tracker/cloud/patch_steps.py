@@ -1,0 +1,130 @@
+"""Agreement of the photographs at whole steps of depth along needles.
+
+All needles count their steps from the same depth, so that steps of neighbours can be compared.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from tracker.cloud.patch_choice import DepthMaps, choose_photographs
+from tracker.cloud.patch_fit import MAX_VIEWS
+from tracker.cloud.patch_measure import PIECE, PatchSettings, footprint_mm
+from tracker.cloud.patch_sweep import NO_AGREEMENT, agreement_at
+from tracker.cloud.patch_views import ViewStack
+from tracker.cloud.patch_window import HALVES, TRENDS, bell, halves, trends
+from tracker.maths.camera import Array
+
+FIRST_MM = -20.0
+"""Depth of step 0."""
+STEP_MM = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """Agreement along n needles, at 2 side + 1 steps round a depth supposed at each.
+
+    Attributes
+    ----------
+    first : (n,) int32 array, step of the first column
+    agreement : (n, 2 side + 1) float32 array, -1..1; NO_AGREEMENT where it cannot be told
+    """
+
+    first: NDArray[np.int32]
+    agreement: NDArray[np.float32]
+
+
+def depth_of(step: NDArray[np.int32]) -> Array:
+    """Depth of steps, mm along the needle."""
+    return np.asarray(FIRST_MM + STEP_MM * step)
+
+
+def agreement_along(
+    stack: ViewStack,
+    hiding: list[DepthMaps],
+    slack_mm: list[float],
+    points: Array,
+    needles: Array,
+    depths: Array,
+    normals: Array,
+    side: int,
+    settings: PatchSettings,
+    threads: int = 2,
+) -> Steps:
+    """Agreement at the steps round one hypothesis a needle.
+
+    Parameters
+    ----------
+    stack : ViewStack
+    hiding : depth maps of surfaces that hide places, all with the same frames
+    slack_mm : by how much a place may lie behind each
+    points, needles : (n, 3) arrays, mm, frame coordinates
+    depths : (n,) array, mm along the needle, the middle of the steps
+    normals : (n, 3) array, unit, outward normal of the stone there
+    side : steps either way
+    settings : level, half, softness, views and least_facing are used
+    """
+    n = len(points)
+    first = np.round((depths - FIRST_MM) / STEP_MM).astype(np.int32) - np.int32(side)
+    agreement = np.full((n, 2 * side + 1), NO_AGREEMENT, dtype=np.float32)
+    maps = np.stack([h.depth for h in hiding])
+    slack, s = np.array(slack_mm, dtype=np.float64), settings
+
+    def piece(start: int) -> None:
+        part = slice(start, start + PIECE)
+        _agreement_piece(
+            stack.levels[s.level], stack.layout[s.level], float(1 << s.level), stack.cameras,
+            stack.centres, maps, hiding[0].frames, slack, points[part], needles[part],
+            depths[part], normals[part], first[part], s.half, s.softness, s.views,
+            s.least_facing, agreement[part],
+        )  # fmt: skip
+
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(piece, range(0, n, PIECE)))
+    return Steps(first, agreement)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _agreement_piece(
+    pixels: np.ndarray, layout: np.ndarray, scale: float, cameras: Array, centres: Array,
+    hiding: np.ndarray, frames: Array, slack: Array, points: Array, needles: Array,
+    depths: Array, normals: Array, first: np.ndarray, half: int, softness: float, views: int,
+    least_facing: float, agreement: np.ndarray,
+) -> None:  # fmt: skip
+    count = (2 * half + 1) ** 2
+    patches = np.empty((MAX_VIEWS, 3, count))
+    w = np.empty(count)
+    bell(half, softness, w)
+    basis = np.empty((TRENDS, count))
+    trends(half, w, basis)
+    half_w = np.empty((HALVES, count))
+    half_basis = np.empty((HALVES, TRENDS, count))
+    halves(half, w, half_w, half_basis)
+    chosen = np.empty(min(views, MAX_VIEWS), dtype=np.int64)
+    score = np.empty(len(chosen))
+    place = np.empty(3)
+    for n in range(len(points)):
+        slope = 0.0
+        for i in range(3):
+            place[i] = points[n, i] + depths[n] * needles[n, i]
+            slope += needles[n, i] * normals[n, i]
+        looking = choose_photographs(
+            cameras, centres, layout, scale, hiding, frames, slack, place, normals[n],
+            least_facing, half + 4.0, chosen, score,
+        )  # fmt: skip
+        if looking < 3 or slope < 0.15:
+            continue
+        step = footprint_mm(cameras, chosen, place) * scale
+        for s in range(agreement.shape[1]):
+            depth = FIRST_MM + STEP_MM * (first[n] + s)
+            for i in range(3):
+                place[i] = points[n, i] + depth * needles[n, i]
+            agreement[n, s] = agreement_at(
+                pixels, layout, scale, cameras, chosen, place, normals[n], half, step, patches,
+                w, basis, half_w, half_basis, True,
+            )  # fmt: skip
