@@ -23,6 +23,7 @@ from PIL import Image
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from scripts.scene import truth
+from scripts.scene.board import BoardOrder, make_board
 from scripts.scene.camera import Station, TrueLens, corner_grid, look, phone, pixels, stations
 from scripts.scene.film import Film, save_jpeg, tone_curve
 from scripts.scene.forms import FORMS, model_mesh
@@ -38,6 +39,8 @@ from scripts.scene.shade import marked
 from scripts.scene.solid import Grid, sampler, surface
 from scripts.scene.stone import allowance, drill, hollows
 from scripts.scene.tags import modules
+from tests.job_files import empty_job
+from tracker.pipeline.camera import calibrate_cameras
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 
@@ -457,3 +460,15 @@ def test_a_cast_is_photographed_as_it_stands(tmp_path: Path) -> None:
     assert len((tmp_path / "seats.csv").read_text("utf-8").splitlines()) == 4
     assert (tmp_path / "frame.csv").is_file()
     assert not (tmp_path / "photos").exists()
+
+
+def test_the_board_tells_the_lens_it_was_photographed_with(tmp_path: Path) -> None:
+    make_board(BoardOrder(tmp_path, 8, 1050, 700, 2, Film()))
+    done = calibrate_cameras(empty_job(tmp_path / "job"), tmp_path / "photos")
+    assert len(done.cameras) == 1
+    found = done.cameras[0].calibration
+    true = phone(1050, 700, np.random.default_rng(9))
+    sigma = np.sqrt(np.diag(found.cov))
+    off = found.lens.vector[:3] - np.array([true.focal_px, *true.centre_px])
+    assert np.abs(off / sigma[:3]).max() < 4.0
+    assert found.lens.focal_px == pytest.approx(true.focal_px, rel=1e-3)
