@@ -24,6 +24,7 @@ from tracker.maths.camera import Lens, Pose, project
 from tracker.progress.series import one_day
 from tracker.progress.tomorrow import Kind, tomorrow
 from tracker.records.stage_facts import PhotoFacts
+from tracker.report.overlays import target_cards
 from tracker.report.signs import draw_state
 from tracker.report.tomorrow_sheet import SheetTitle, draw_tomorrow
 from tracker.report.where import best_view, cut_out
@@ -253,6 +254,30 @@ def test_the_ring_stands_on_the_place(tmp_path: Path, orientation: int) -> None:
     assert middle == pytest.approx(cut.xy, abs=0.01)
     assert best_view(CENTRE + [0.0, 0, -100.0], np.array([0.0, 0, -1.0]), photos, tmp_path,
                      BALL) is None  # fmt: skip
+
+
+def test_a_card_before_the_place_is_looked_round(tmp_path: Path) -> None:
+    place, outward = CENTRE + [0.0, -100.0, 0.0], np.array([0.0, -1.0, 0.0])
+    photos = []
+    for name, way in (("far", [0.9, -0.6, 0.2]), ("near", [0.15, -1.0, 0.1])):
+        pose = camera(np.array(way), np.array([0.0, 0, 1.0]))
+        Image.new("RGB", SIZE).save(tmp_path / f"{name}.jpg")
+        photos.append(
+            PhotoFacts(f"{name}.JPG", True, K=LENS.K, dist=LENS.dist, R=pose.R, t=pose.t,
+                       size_px=SIZE, orientation=1)
+        )  # fmt: skip
+    near = photos[1]
+    eye = -np.asarray(near.R).T @ np.asarray(near.t)
+    square = 30.0 * np.array([[-1.0, 0, -1], [1, 0, -1], [1, 0, 1], [-1, 0, 1]])
+    before = target_cards((place + 0.3 * (eye - place) + square)[None])
+    behind = target_cards((place + 1.2 * (eye - place) + square)[None])
+    for cards, chosen in ((None, "near"), (before, "far"), (behind, "near")):
+        seen = best_view(place, outward, photos, tmp_path, BALL, cards)
+        assert seen is not None
+        assert seen.overlay.name == f"{chosen}.jpg"
+    alone = best_view(place, outward, [near], tmp_path, BALL, before)
+    assert alone is not None
+    assert alone.overlay.name == "near.jpg"
 
 
 def test_an_old_record_still_shows_the_place(tmp_path: Path) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
 from tracker.job import Job
 from tracker.progress.progress import progress_of
 from tracker.progress.series import Day, read_series
@@ -24,10 +26,12 @@ from tracker.report.document_values import (
     state_labels,
     state_rows,
 )
+from tracker.report.overlays import target_cards
 from tracker.report.tomorrow_sheet import SheetTitle, draw_tomorrow
 from tracker.report.where import Cut, best_view, cut_out
 from tracker.report.words import words_for
 from tracker.stage import OVERLAYS_FOLDER, SHEET_FILE
+from tracker.surface import Surface
 
 EVERY_POINT = 10**6
 
@@ -54,7 +58,8 @@ def write_sheet(job: Job, day: Day, folder: Path | None = None) -> Path:
     words = words_for(settings.language, job.folder)
     stage_folder = job.stage_path(day.name) if folder is None else folder
     plan = tomorrow(job, day)
-    pictures = [_where(day, task, stage_folder / OVERLAYS_FOLDER) for task in plan.tasks]
+    cards = _cards(day)
+    pictures = [_where(day, task, stage_folder / OVERLAYS_FOLDER, cards) for task in plan.tasks]
     silica = stone_kind(job.settings.stone) in SILICA_STONES
     title = SheetTitle(job.name, day.name, words.day(day.date), silica)
     path = stage_folder / SHEET_FILE
@@ -138,7 +143,14 @@ def copy_text(job: Job) -> Path:
     return path
 
 
-def _where(day: Day, task: Task, overlays: Path) -> Cut | None:
+def _where(day: Day, task: Task, overlays: Path, cards: Surface | None) -> Cut | None:
     on_stone = task.place + task.stone_left_mm * task.outward
-    seen = best_view(on_stone, task.outward, day.record.facts.photos, overlays, day.surface)
+    photos = day.record.facts.photos
+    seen = best_view(on_stone, task.outward, photos, overlays, day.surface, cards)
     return None if seen is None else cut_out(seen)
+
+
+def _cards(day: Day) -> Surface | None:
+    """The day's target cards as they are on record; None without any."""
+    placed = [t.corners_mm for t in day.record.facts.targets if t.used and t.corners_mm is not None]
+    return target_cards(np.array(placed, dtype=np.float64)) if placed else None

@@ -66,8 +66,11 @@ def best_view(
     photos: Sequence[PhotoFacts],
     overlays: Path,
     surface: Surface | None,
+    cards: Surface | None = None,
 ) -> Seen | None:
     """The photograph that looks at the place most squarely and closely; None where none does.
+
+    One in which a card stands before the place serves only where there is no other.
 
     Parameters
     ----------
@@ -75,16 +78,18 @@ def best_view(
         On the stone; where it faces, zero if not known.
     surface : Surface, optional
         The model, which may hide the place.
+    cards : Surface, optional
+        Target cards, which may stand before it.
     """
     found: list[tuple[float, Seen]] = []
     for photo in photos:
         looked = _look(place, outward, photo, overlays)
         if looked is not None:
             found.append(looked)
-    for _, seen in sorted(found, key=lambda pair: (-pair[0], pair[1].overlay.name)):
-        if surface is None or _clear(place, _centre(photos, seen), surface):
-            return seen
-    return None
+    ranked = [seen for _, seen in sorted(found, key=lambda pair: (-pair[0], pair[1].overlay.name))]
+    clear = [s for s in ranked if surface is None or _clear(place, _centre(photos, s), surface)]
+    free = (s for s in clear if cards is None or _clear(place, _centre(photos, s), cards))
+    return next(free, clear[0] if clear else None)
 
 
 def cut_out(seen: Seen) -> Cut | None:
@@ -183,8 +188,9 @@ def _centre(photos: Sequence[PhotoFacts], seen: Seen) -> Array:
 
 
 def _clear(place: Array, eye: Array, surface: Surface) -> bool:
-    """Whether nothing of the model lies between a place and the eye."""
+    """Whether nothing of a surface lies between a place and the eye."""
     way = eye - place
-    way = way / np.linalg.norm(way)
+    far = float(np.linalg.norm(way))
+    way = way / far
     start: NDArray[np.float64] = (place + CLEAR_MM * way)[None]
-    return bool(np.isinf(surface.first_hit_mm(start, way[None]))[0])
+    return bool(surface.first_hit_mm(start, way[None])[0] > far - CLEAR_MM)
