@@ -27,7 +27,7 @@ from tracker.cloud.patch_fit import (
 from tracker.cloud.patch_sampling import MAX_HALF
 from tracker.cloud.patch_sweep import agreement_at
 from tracker.cloud.patch_views import ViewStack
-from tracker.cloud.patch_window import HALVES, TRENDS, bell, halves, trends
+from tracker.cloud.patch_window import window
 from tracker.maths.camera import Array
 
 PIECE = 512
@@ -140,13 +140,7 @@ def _measure_piece(
 ) -> None:  # fmt: skip
     count = (2 * half + 1) ** 2
     patches = np.empty((MAX_VIEWS, 3, count))
-    w = np.empty(count)
-    bell(half, softness, w)
-    basis = np.empty((TRENDS, count))
-    trends(half, w, basis)
-    half_w = np.empty((HALVES, count))
-    half_basis = np.empty((HALVES, TRENDS, count))
-    halves(half, w, half_w, half_basis)
+    w, basis, half_w, half_basis = window(half, softness)
     chosen = np.empty(min(views, MAX_VIEWS), dtype=np.int64)
     score = np.empty(len(chosen))
     place = np.empty(3)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 from numba import njit
 
 from tracker.maths.camera import Array
@@ -56,6 +57,20 @@ def halves(half: int, w: Array, half_w: Array, half_basis: Array) -> None:
                 n += 1
         half_w[h] /= half_w[h].sum()
         trends(half, half_w[h], half_basis[h])
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def window(half: int, softness: float) -> tuple[Array, Array, Array, Array]:
+    """Weights and trends of a whole patch of 2 half + 1 squared points, and of its four halves."""
+    count = (2 * half + 1) ** 2
+    w = np.empty(count)
+    bell(half, softness, w)
+    basis = np.empty((TRENDS, count))
+    trends(half, w, basis)
+    half_w = np.empty((HALVES, count))
+    half_basis = np.empty((HALVES, TRENDS, count))
+    halves(half, w, half_w, half_basis)
+    return w, basis, half_w, half_basis
 
 
 @njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
