@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -50,6 +51,8 @@ def at_work(job: Job) -> subprocess.Popen[str]:
         text=True,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
+        # a shell that put the tests in its background has the interrupt ignored
+        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
     )
     assert process.stdout is not None
     assert process.stdout.readline() == "at work\n"
