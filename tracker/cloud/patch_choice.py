@@ -6,11 +6,16 @@ the model's (the stone holds the model, less over-cuts) and the stone's own as f
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numba import njit
 
+from tracker.cloud.patch_room import Photographs
+from tracker.cloud.patch_sampling import camera_axes, distorted
 from tracker.cloud.patch_views import ViewStack
 from tracker.maths.camera import Array
 from tracker.surface import Surface
@@ -102,44 +107,31 @@ def splat_points(
                     depth[r, c] = z
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def furthest_near(depth: np.ndarray, frame: Array, xc: float, yc: float, zc: float) -> float:
-    """Largest depth of the 3 x 3 map pixels round a direction; inf outside the map."""
-    size = depth.shape[0]
-    column = int(np.floor(frame[0] * xc / zc - frame[1] + 0.5))
-    row = int(np.floor(frame[0] * yc / zc - frame[2] + 0.5))
-    if column < 1 or row < 1 or column >= size - 1 or row >= size - 1:
-        return np.inf
-    best = 0.0
-    for r in range(row - 1, row + 2):
-        for c in range(column - 1, column + 2):
-            if depth[r, c] > best:
-                best = depth[r, c]
-    return best
+def hiding_limits(hiding: Sequence[DepthMaps], slack_mm: Sequence[float]) -> np.ndarray:
+    """Depth behind which a place is hidden in each photograph, (n, size, size) float32, mm.
+
+    The largest depth of the 3 x 3 map pixels round a direction and the slack of that kind of map,
+    the least over the kinds of map; inf at the rim.
+    """
+    limits = np.full(hiding[0].depth.shape, np.inf, dtype=np.float32)
+    around = np.ones((3, 3), np.uint8)
+    for maps, slack in zip(hiding, slack_mm, strict=True):
+        for limit, depth in zip(limits, maps.depth, strict=True):
+            furthest = cv2.dilate(depth, around)[1:-1, 1:-1] + np.float32(slack)
+            np.minimum(limit[1:-1, 1:-1], furthest, out=limit[1:-1, 1:-1])
+    return limits
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def choose_photographs(
-    cameras: Array,
-    centres: Array,
-    layout: np.ndarray,
-    scale: float,
-    hiding: np.ndarray,
-    frames: Array,
-    slack: Array,
-    point: Array,
-    normal: Array,
-    least_facing: float,
-    margin: float,
-    chosen: np.ndarray,
-    score: Array,
-) -> int:
+    photographs: Photographs, limits: np.ndarray, frames: Array, point: Array, normal: Array,
+    least_facing: float, margin: float, chosen: np.ndarray, score: Array,
+) -> int:  # fmt: skip
     """Fills `chosen` with the photographs that see a place, best first; returns their number.
 
     Parameters
     ----------
-    hiding : (m, n, size, size) depth maps, any of which may hide the place
-    slack : (m,) mm by which a place may lie behind each kind of map
+    limits, frames : see `hiding_limits` and `DepthMaps`
     margin : pixels of the level that must be free round the place
     """
     limit = len(chosen)
@@ -147,40 +139,32 @@ def choose_photographs(
         chosen[k] = -1
         score[k] = -1.0
     found = 0
+    size = limits.shape[1]
+    layout, scale = photographs.layout, photographs.scale
+    cameras, centres = photographs.cameras, photographs.centres
     for k in range(len(cameras)):
-        rx = centres[k, 0] - point[0]
-        ry = centres[k, 1] - point[1]
-        rz = centres[k, 2] - point[2]
-        far = np.sqrt(rx * rx + ry * ry + rz * rz)
+        rx, ry, rz = centres[k, 0] - point[0], centres[k, 1] - point[1], centres[k, 2] - point[2]
+        far = math.sqrt(rx * rx + ry * ry + rz * rz)
         facing = (rx * normal[0] + ry * normal[1] + rz * normal[2]) / far
         if facing < least_facing:
             continue
-        cam = cameras[k]
-        zc = cam[6] * point[0] + cam[7] * point[1] + cam[8] * point[2] + cam[11]
+        xc, yc, zc = camera_axes(cameras, k, point)
         if zc < 1.0:
             continue
-        xc = cam[0] * point[0] + cam[1] * point[1] + cam[2] * point[2] + cam[9]
-        yc = cam[3] * point[0] + cam[4] * point[1] + cam[5] * point[2] + cam[10]
-        a = xc / zc
-        b = yc / zc
-        r2 = a * a + b * b
-        radial = 1.0 + r2 * (cam[15] + r2 * (cam[16] + r2 * cam[19]))
-        px = cam[12] * (a * radial + 2 * cam[17] * a * b + cam[18] * (r2 + 2 * a * a)) + cam[13]
-        py = cam[12] * (b * radial + cam[17] * (r2 + 2 * b * b) + 2 * cam[18] * a * b) + cam[14]
-        px = (px + 0.5) / scale - 0.5 - layout[k, 3]
-        py = (py + 0.5) / scale - 0.5 - layout[k, 4]
+        a, b = xc / zc, yc / zc
+        xd, yd, _, _, _ = distorted(cameras, k, a, b)
+        px = (cameras[k, 12] * xd + cameras[k, 13] + 0.5) / scale - 0.5 - layout[k, 3]
+        py = (cameras[k, 12] * yd + cameras[k, 14] + 0.5) / scale - 0.5 - layout[k, 4]
         if px < margin or py < margin:
             continue
         if px > layout[k, 1] - 1 - margin or py > layout[k, 2] - 1 - margin:
             continue
-        hidden = False
-        for h in range(len(hiding)):
-            if zc - slack[h] > furthest_near(hiding[h, k], frames[k], xc, yc, zc):
-                hidden = True
-        if hidden:
+        column = math.floor(frames[k, 0] * a - frames[k, 1] + 0.5)
+        row = math.floor(frames[k, 0] * b - frames[k, 2] + 0.5)
+        if 0 <= column < size and 0 <= row < size and zc > limits[k, row, column]:
             continue
         found += 1
-        merit = facing * cam[12] / zc
+        merit = facing * cameras[k, 12] / zc
         at = min(found, limit) - 1
         if found > limit and merit <= score[at]:
             continue

@@ -25,11 +25,27 @@ import math
 import numpy as np
 from numba import njit
 
+from tracker.cloud.patch_agreement import drop_strangers, worst_half
+from tracker.cloud.patch_normal import TRENDS, UNKNOWNS, sum_view, take_mean_off, write_factors
+from tracker.cloud.patch_room import Photographs, Room, Window
 from tracker.cloud.patch_sampling import sample_patch, tangents
-from tracker.cloud.patch_window import HALVES, REORDER, normalise
+from tracker.cloud.patch_window import (
+    ACROSS,
+    BELL,
+    DOWN,
+    MAX_VIEWS,
+    MEAN,
+    PATCHES,
+    RELIEF,
+    REORDER,
+    SHIFT,
+    add,
+    clear,
+    dot,
+    normalise,
+)
 from tracker.maths.camera import Array
 
-MAX_VIEWS = 10
 LEAST_CONTRAST = 0.3
 """Grey levels of grain below which a photograph says nothing."""
 FIELDS = 14
@@ -38,7 +54,7 @@ FIT_DEPTH, FIT_NX, FIT_NY, FIT_NZ, FIT_CORR, FIT_WORST, FIT_SIGMA, FIT_SPREAD = 
 FIT_VIEWS, FIT_CONTRAST, FIT_OK, FIT_STEP, FIT_HALVES, FIT_BULGE = range(8, 14)
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def solve_small(matrix: Array, right: Array, size: int) -> bool:
     """Solves matrix x = right in place by Cholesky; False when not positive definite."""
     for j in range(size):
@@ -66,191 +82,148 @@ def solve_small(matrix: Array, right: Array, size: int) -> bool:
 
 
 @njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
-def agreements(
-    patches: Array, used: np.ndarray, views: int, w: Array, count: int, corr: Array
-) -> float:
-    """Correlation of each photograph with the mean of the others; returns the mean pair."""
-    number = 0
-    total = 0.0
-    sums = np.zeros(count)
-    for k in range(views):
-        if used[k]:
-            number += 1
-            for p in range(count):
-                sums[p] += patches[k, 0, p]
-    for p in range(count):
-        total += w[p] * sums[p] * sums[p]
-    if number < 2:
-        return -1.0
-    for k in range(views):
-        corr[k] = -1.0
-        if used[k]:
-            dot = 0.0
-            for p in range(count):
-                dot += w[p] * sums[p] * patches[k, 0, p]
-            rest = total - 2.0 * dot + 1.0
-            corr[k] = (dot - 1.0) / math.sqrt(max(rest, 1e-9))
-    return (total - number) / (number * (number - 1.0))
+def _write_relief(sheet: np.ndarray, bulge: Array, half: int, step: float) -> float:
+    """Height of the points of a bulging patch, mm; returns a bound of it."""
+    xx = np.float32(0.5 * bulge[0] * step * step)
+    xy = np.float32(bulge[1] * step * step)
+    yy = np.float32(0.5 * bulge[2] * step * step)
+    for p in range(sheet.shape[1]):
+        x, y = sheet[ACROSS, p], sheet[DOWN, p]
+        sheet[RELIEF, p] = xx * x * x + xy * x * y + yy * y * y
+    return float(half * half * (abs(xx) + abs(xy) + abs(yy)))
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
-def _sum_view(
-    patch: Array, mean_v: Array, w: Array, basis: Array, half: int, step: float, size: int,
-    rows: Array, contrast: float, share: float, H: Array, g: Array, mean_dv: Array,
-) -> None:  # fmt: skip
-    """One photograph's part of the normal equations, weight `share`, and of the mean derivative.
-
-    With D_a = d I / d unknown a less its grey trends, every product with
-    dv_a = (D_a - v (v . D_a)) / length follows from sums of D_a v, D_a t, D_a D_b.
-    """
-    width = 2 * half + 1
-    count = width * width
-    n = 0
-    for j in range(width):
-        y = (j - half) * step
-        for i in range(width):
-            x = (i - half) * step
-            gm = patch[2, n]
-            rows[0, n] = patch[1, n]
-            rows[1, n] = x * gm
-            rows[2, n] = y * gm
-            if size == 6:
-                rows[3, n] = 0.5 * x * x * gm
-                rows[4, n] = x * y * gm
-                rows[5, n] = 0.5 * y * y * gm
-            n += 1
-    level, across, down = basis[0], basis[1], basis[2]
-    lean = np.empty(6)
-    inv = 1.0 / contrast
-    agree = 0.0
-    for p in range(count):
-        agree += w[p] * patch[0, p] * mean_v[p]
-    for a in range(size):
-        row = rows[a]
-        t0 = 0.0
-        t1 = 0.0
-        t2 = 0.0
-        for p in range(count):
-            q = w[p] * row[p]
-            t0 += q * level[p]
-            t1 += q * across[p]
-            t2 += q * down[p]
-        s2 = 0.0
-        s3 = 0.0
-        for p in range(count):
-            d = row[p] - t0 * level[p] - t1 * across[p] - t2 * down[p]
-            row[p] = d
-            s2 += w[p] * d * patch[0, p]
-            s3 += w[p] * d * mean_v[p]
-        lean[a] = s2
-        g[a] = -(s3 - s2 * agree) * inv
-        for b in range(a + 1):
-            other = rows[b]
-            s4 = 0.0
-            for p in range(count):
-                s4 += w[p] * row[p] * other[p]
-            H[a, b] += share * (s4 - s2 * lean[b]) * inv * inv
-        for p in range(count):
-            mean_dv[a, p] += share * (row[p] - s2 * patch[0, p]) * inv
-
-
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
-def _drop_strangers(
-    patches: Array, used: np.ndarray, views: int, w: Array, count: int, corr: Array, least: float
-) -> float:
-    """Drops photographs that agree by less than `least`, worst first, keeping three."""
-    pair = agreements(patches, used, views, w, count, corr)
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _look(
+    photographs: Photographs, chosen: np.ndarray, c: Array, u: Array, v: Array, m: Array,
+    along: Array, highest: float, window: Window, step: float, room: Room, used: np.ndarray,
+    contrast: Array,
+) -> int:  # fmt: skip
+    """Looks the patch up in the photographs used, normalised; returns in how many it stands."""
+    pixels, layout, cameras = photographs.pixels, photographs.layout, photographs.cameras
+    scale, half, trends = photographs.scale, window.half, window.trends
+    sheet, place, words = room.sheet, room.place, room.words
     alive = 0
-    for k in range(views):
+    for k in range(len(used)):
+        if not used[k]:
+            continue
+        row = PATCHES + 3 * k
+        used[k] = 0
+        if sample_patch(
+            pixels, layout, scale, cameras, chosen[k], c, u, v, m, along, half, step, highest,
+            True, place, words, sheet, row,
+        ):  # fmt: skip
+            contrast[k] = normalise(sheet, row, trends)
+            used[k] = 1 if contrast[k] > LEAST_CONTRAST else 0
         alive += used[k]
-    while alive > 3:
-        worst = -1
-        for k in range(views):
-            if used[k] and corr[k] < least and (worst < 0 or corr[k] < corr[worst]):
-                worst = k
-        if worst < 0:
-            break
-        used[worst] = 0
-        alive -= 1
-        pair = agreements(patches, used, views, w, count, corr)
-    return float(pair)
+    return alive
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
-def _write_relief(relief: Array, bulge: Array, half: int, step: float) -> None:
-    """Height of the grid points of a bulging patch."""
-    n = 0
-    for j in range(-half, half + 1):
-        y = j * step
-        for i in range(-half, half + 1):
-            x = i * step
-            relief[n] = 0.5 * (bulge[0] * x * x + 2.0 * bulge[1] * x * y + bulge[2] * y * y)
-            n += 1
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def _weigh(used: np.ndarray, corr: Array, alike: bool, share: Array) -> int:
+    """Shares of the photographs, sum their number: those that agree better count for more."""
+    total = 0.0
+    alive = 0
+    for k in range(len(used)):
+        share[k] = 0.0
+        if used[k]:
+            q = min(max(corr[k], 0.2), 0.98)
+            share[k] = 1.0 if alike else q / (1.0 - q * q + 0.05)
+            total += share[k]
+            alive += 1
+    for k in range(len(used)):
+        share[k] *= alive / total
+    return alive
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def _normal_equations(
+    room: Room, window: Window, used: np.ndarray, share: Array, contrast: Array, alive: int,
+    size: int, factors: Array, H: Array, grads: Array,
+) -> float:  # fmt: skip
+    """Fills H and each photograph's part of the gradient; returns the sum of squares left."""
+    sheet, moments, trend, lean = room.sheet, room.moments, room.trend, room.lean
+    trends, trend_sums = window.trends, np.zeros((UNKNOWNS, TRENDS))
+    H[:] = 0.0
+    for row in range(SHIFT, SHIFT + 8):
+        clear(sheet, row)
+    clear(sheet, MEAN)
+    for k in range(len(used)):
+        if used[k]:
+            add(sheet, MEAN, PATCHES + 3 * k, share[k] / alive)
+    square = dot(sheet, MEAN, MEAN, BELL)
+    residual = 0.0
+    for k in range(len(used)):
+        if used[k]:
+            agree = sum_view(
+                sheet, PATCHES + 3 * k, trends, factors, size, contrast[k], share[k], moments,
+                trend, lean, H, grads, k, trend_sums,
+            )  # fmt: skip
+            residual += share[k] * (1.0 - 2.0 * agree + square)
+    take_mean_off(sheet, factors, size, alive, trend_sums, H)
+    return max(residual, 0.0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def _rein(
+    H: Array, g: Array, noise: float, tilt_sigma: float, normal: Array, u: Array, v: Array,
+    bulge: Array, size: int,
+) -> None:  # fmt: skip
+    """Adds what is expected: the direction supposed, and curvature hardly beyond 1/8 mm."""
+    rein = noise / (tilt_sigma * tilt_sigma)
+    for i in range(3):
+        g[1] += rein * normal[i] * u[i]
+        g[2] += rein * normal[i] * v[i]
+    H[0, 0] += 1e-9
+    H[1, 1] += rein
+    H[2, 2] += rein
+    for a in range(3, size):
+        H[a, a] += noise * 64.0
+        g[a] += noise * 64.0 * bulge[a - 3]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def _turn(m: Array, u: Array, v: Array, across: float, down: float) -> None:
+    """Tilts a unit normal."""
+    for i in range(3):
+        m[i] -= across * u[i] + down * v[i]
+    length = math.sqrt(m[0] * m[0] + m[1] * m[1] + m[2] * m[2])
+    for i in range(3):
+        m[i] /= length
+
+
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def fit_patch(
-    pixels: np.ndarray,
-    layout: np.ndarray,
-    scale: float,
-    cameras: Array,
-    chosen: np.ndarray,
-    point: Array,
-    needle: Array,
-    depth: float,
-    normal: Array,
-    half: int,
-    step: float,
-    tilt_sigma: float,
-    bulging: bool,
-    rounds: int,
-    drop_below: float,
-    patches: Array,
-    w: Array,
-    basis: Array,
-    half_w: Array,
-    half_basis: Array,
-    record: Array,
-) -> bool:
+    photographs: Photographs, chosen: np.ndarray, point: Array, needle: Array, depth: float,
+    normal: Array, window: Window, step: float, tilt_sigma: float, bulging: bool, rounds: int,
+    drop_below: float, room: Room, record: Array,
+) -> bool:  # fmt: skip
     """Least-squares fit of one patch; writes `record` (FIELDS long) and says whether it stands.
 
     `chosen` lists photographs, -1 at the end. Photographs that agree with the mean of the others
     by less than `drop_below` are dropped (worst first, three are kept) after the first step.
     The surface is expected along `normal` give or take `tilt_sigma` (rad); `bulging` lets it bend.
     """
-    count = (2 * half + 1) ** 2
     views = 0
     while views < len(chosen) and views < MAX_VIEWS and chosen[views] >= 0:
         views += 1
     record[FIT_OK] = 0.0
     if views < 3:
         return False
-    size = 6 if bulging else 3
+    size = UNKNOWNS if bulging else 3
     used = np.ones(views, dtype=np.uint8)
-    corr = np.zeros(views)
-    contrast = np.zeros(views)
-    weight = np.ones(views)
-    m = normal.copy()
-    u = np.empty(3)
-    v = np.empty(3)
-    c = np.empty(3)
-    along = np.empty(3)
-    bulge = np.zeros(3)
-    relief = np.empty(count if bulging else 0)
-    H = np.empty((6, 6))
-    g = np.empty(6)
-    rows = np.empty((6, count))
-    mean_dv = np.empty((6, count))
-    mean_v = np.empty(count)
-    grads = np.zeros((views, 6))
+    corr, contrast, share = np.zeros(views), np.zeros(views), np.ones(views)
+    m, u, v, bulge = normal.copy(), np.empty(3), np.empty(3), np.zeros(3)
+    H, g, grads = np.empty((UNKNOWNS, UNKNOWNS)), np.empty(UNKNOWNS), np.zeros((views, UNKNOWNS))
+    factors = np.empty(UNKNOWNS)
+    write_factors(step, factors)
+    c, along = np.empty(3), np.empty(3)
+    sheet, trends = room.sheet, window.trends
     squares = 0.0
-    for p in range(count):
-        squares += w[p] * w[p]
-    start_depth = depth
-    moved = 1e9
-    pair = -1.0
-    residual = 0.0
-    slope = 1.0
+    for p in range(sheet.shape[1]):
+        squares += sheet[BELL, p] ** 2
+    clear(sheet, RELIEF)
+    start, moved, pair, highest = depth, 1e9, -1.0, 0.0
     for turn in range(rounds + 1):
         slope = needle[0] * m[0] + needle[1] * m[1] + needle[2] * m[2]
         if slope < 0.15:
@@ -259,172 +232,52 @@ def fit_patch(
         for i in range(3):
             c[i] = point[i] + depth * needle[i]
             along[i] = needle[i] / slope
-        if len(relief) > 0:
-            _write_relief(relief, bulge, half, step)
-        alive = 0
-        for k in range(views):
-            if not used[k]:
-                continue
-            cam = chosen[k]
-            good = sample_patch(
-                pixels,
-                layout[cam],
-                scale,
-                cameras[cam],
-                c,
-                u,
-                v,
-                m,
-                along,
-                relief,
-                half,
-                step,
-                True,
-                patches[k],
-            )
-            if good:
-                contrast[k] = normalise(patches[k, 0], w, basis, count)
-                good = contrast[k] > LEAST_CONTRAST
-            used[k] = 1 if good else 0
-            alive += used[k]
+        if bulging and turn > 0:
+            highest = _write_relief(sheet, bulge, window.half, step)
+        alive = _look(
+            photographs, chosen, c, u, v, m, along, highest, window, step, room, used, contrast
+        )
         if alive < 3:
             return False
         least = drop_below if turn >= 1 else -1.0
-        pair = _drop_strangers(patches, used, views, w, count, corr, least)
-        # photographs that agree better count for more
-        total = 0.0
-        alive = 0
-        for k in range(views):
-            if used[k]:
-                q = min(max(corr[k], 0.2), 0.98)
-                weight[k] = q / (1.0 - q * q + 0.05) if turn >= 1 else 1.0
-                total += weight[k]
-                alive += 1
-        for p in range(count):
-            mean_v[p] = 0.0
+        pair = drop_strangers(sheet, used, corr, least)
+        alive = _weigh(used, corr, turn == 0, share)
+        residual = _normal_equations(
+            room, window, used, share, contrast, alive, size, factors, H, grads
+        )
         for a in range(size):
             g[a] = 0.0
-            for b in range(size):
-                H[a, b] = 0.0
-            for p in range(count):
-                mean_dv[a, p] = 0.0
-        for k in range(views):
-            if used[k]:
-                for p in range(count):
-                    mean_v[p] += weight[k] / total * patches[k, 0, p]
-        # shares sum to alive, so that H and the residual count photographs
-        residual = 0.0
-        for k in range(views):
-            if not used[k]:
-                continue
-            share = weight[k] / total * alive
-            _sum_view(
-                patches[k],
-                mean_v,
-                w,
-                basis,
-                half,
-                step,
-                size,
-                rows,
-                contrast[k],
-                share,
-                H,
-                grads[k],
-                mean_dv,
-            )
-            for p in range(count):
-                r = patches[k, 0, p] - mean_v[p]
-                residual += share * w[p] * r * r
-            for a in range(size):
-                grads[k, a] *= share
-                g[a] += grads[k, a]
-        for a in range(size):
-            for b in range(a + 1):
-                s = 0.0
-                for p in range(count):
-                    s += w[p] * mean_dv[a, p] * mean_dv[b, p]
-                H[a, b] -= s / alive
-                H[b, a] = H[a, b]
+            for k in range(views):
+                g[a] += grads[k, a] if used[k] else 0.0
         # noise of one normal equation's row; three times over, since neighbours' noise is alike
         noise = 3.0 * squares * residual / max(alive - 1, 1) + 1e-6
-        rein = noise / (tilt_sigma * tilt_sigma)
-        for i in range(3):
-            g[1] += rein * normal[i] * u[i]
-            g[2] += rein * normal[i] * v[i]
-        H[0, 0] += 1e-9
-        H[1, 1] += rein
-        H[2, 2] += rein
-        if bulging:
-            # radius of curvature hardly below 8 mm
-            for a in range(3, 6):
-                H[a, a] += noise * 64.0
-                g[a] += noise * 64.0 * bulge[a - 3]
+        _rein(H, g, noise, tilt_sigma, normal, u, v, bulge, size)
         if turn == rounds or moved < 0.02 * step:
             break
         if not solve_small(H, g, size):
             return False
-        dd = min(max(-g[0], -1.5 * step), 1.5 * step)
-        ta = min(max(-g[1], -0.25), 0.25)
-        tb = min(max(-g[2], -0.25), 0.25)
-        depth += dd / slope
-        for i in range(3):
-            m[i] -= ta * u[i] + tb * v[i]
-        length = math.sqrt(m[0] * m[0] + m[1] * m[1] + m[2] * m[2])
-        for i in range(3):
-            m[i] /= length
-        if bulging:
-            limit = 0.5 / (half * step)
-            for a in range(3):
-                bulge[a] = min(max(bulge[a] - g[3 + a], -limit), limit)
-        moved = abs(dd) + 0.3 * half * step * (abs(ta) + abs(tb))
-        if abs(depth - start_depth) * slope > 6.0 * step:
+        away = min(max(-g[0], -1.5 * step), 1.5 * step)
+        across, down = min(max(-g[1], -0.25), 0.25), min(max(-g[2], -0.25), 0.25)
+        depth += away / slope
+        _turn(m, u, v, across, down)
+        limit = 0.5 / (window.half * step)
+        for a in range(3, size):
+            bulge[a - 3] = min(max(bulge[a - 3] - g[a], -limit), limit)
+        moved = abs(away) + 0.3 * window.half * step * (abs(across) + abs(down))
+        if abs(depth - start) * slope > 6.0 * step:
             return False
-    record[FIT_HALVES] = worst_half(patches, used, views, half_w, half_basis, count)
+    record[FIT_HALVES] = worst_half(sheet, used, trends)
     _write_record(
-        record,
-        depth,
-        m,
-        pair,
-        corr,
-        used,
-        contrast,
-        views,
-        H,
-        grads,
-        size,
-        residual,
-        slope,
-        squares,
-        step,
-        bulge,
-    )
+        record, depth, m, pair, corr, used, contrast, H, grads, size, residual, slope, squares,
+        step, bulge,
+    )  # fmt: skip
     return True
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
-def worst_half(
-    patches: Array, used: np.ndarray, views: int, half_w: Array, half_basis: Array, count: int
-) -> float:
-    """Least mean pair correlation over the four halves of the patch.
-
-    A patch at the foot of a ridge can agree by the ridge alone, at the ridge's depth; its far half
-    then does not agree.
-    """
-    corr = np.zeros(views)
-    worst = 1.0
-    for h in range(HALVES):
-        for k in range(views):
-            if used[k]:
-                normalise(patches[k, 0], half_w[h], half_basis[h], count)
-        worst = min(worst, agreements(patches, used, views, half_w[h], count, corr))
-    return worst
-
-
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _write_record(
     record: Array, depth: float, m: Array, pair: float, corr: Array, used: np.ndarray,
-    contrast: Array, views: int, H: Array, grads: Array, size: int, residual: float, slope: float,
+    contrast: Array, H: Array, grads: Array, size: int, residual: float, slope: float,
     squares: float, step: float, bulge: Array,
 ) -> None:  # fmt: skip
     """Figures of merit: pair correlation, worst view, sigma by noise, sigma by views' discord."""
@@ -433,7 +286,7 @@ def _write_record(
     alive = 0
     worst = 1.0
     texture = 0.0
-    for k in range(views):
+    for k in range(len(used)):
         if used[k]:
             alive += 1
             worst = min(worst, corr[k])
@@ -443,7 +296,7 @@ def _write_record(
     if solve_small(H, right, size):
         sigma = math.sqrt(max(right[0], 0.0) * residual * squares / max(alive - 1, 1)) / slope
         s = 0.0
-        for k in range(views):
+        for k in range(len(used)):
             if used[k]:
                 e = 0.0
                 for a in range(size):

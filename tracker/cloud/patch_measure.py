@@ -10,27 +10,37 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from tracker.cloud.patch_choice import DepthMaps, choose_photographs
+from tracker.cloud.patch_choice import DepthMaps, choose_photographs, hiding_limits
 from tracker.cloud.patch_fit import (
     FIELDS,
     FIT_CORR,
     FIT_DEPTH,
     FIT_OK,
-    MAX_VIEWS,
     fit_patch,
 )
+from tracker.cloud.patch_room import (
+    Photographs,
+    Room,
+    Window,
+    make_room,
+    photographs_of,
+    window_of,
+)
 from tracker.cloud.patch_sampling import MAX_HALF
-from tracker.cloud.patch_sweep import agreement_at
+from tracker.cloud.patch_sweep import sweep
 from tracker.cloud.patch_views import ViewStack
-from tracker.cloud.patch_window import window
+from tracker.cloud.patch_window import MAX_VIEWS
 from tracker.maths.camera import Array
 
 PIECE = 512
+MOST_SIDE = 31
+"""Depths swept either way, at most."""
 RIVAL_WORTH = 0.2
 """A second depth is looked into when its agreement in the sweep is lower by no more than this."""
 
@@ -129,111 +139,83 @@ def _peaks(values: Array, number: int, out: np.ndarray) -> int:
     return found
 
 
+class _Way(NamedTuple):
+    """The settings of a round as the compiled loops take them, see `PatchSettings`."""
+
+    side: int
+    sweep_step: float
+    rounds: int
+    tilt_sigma: float
+    bulging: bool
+    drop_below: float
+    views: int
+    least_facing: float
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _measure_one(
+    photographs: Photographs, window: Window, way: _Way, chosen: np.ndarray, point: Array,
+    needle: Array, depth: float, normal: Array, step: float, slope: float, room: Room,
+    other: Array, record: Array,
+) -> None:  # fmt: skip
+    """Sweeps and refines one hypothesis; writes `record`. `other` is a record to work in."""
+    side, pitch = way.side, way.sweep_step * step / slope
+    peaks = np.full(2, side)
+    values = np.zeros(2 * side + 1)
+    found = 1
+    if side > 0:
+        along = depth + pitch * np.arange(-side, side + 1)
+        sweep(
+            photographs, chosen, point, needle, along, normal, window, step, False, room, values
+        )
+        found = _peaks(values, len(values), peaks)
+        if found == 0 or values[peaks[0]] < 0.2:
+            return
+    # a second depth that is nearly as good is fitted as well, and the better one kept
+    good = False
+    for q in range(found):
+        if q > 0 and values[peaks[q]] < values[peaks[0]] - RIVAL_WORTH:
+            break
+        if not fit_patch(
+            photographs, chosen, point, needle, depth + (peaks[q] - side) * pitch, normal, window,
+            step, way.tilt_sigma, way.bulging, way.rounds, way.drop_below, room, other,
+        ):  # fmt: skip
+            continue
+        if good and abs(other[FIT_DEPTH] - record[FIT_DEPTH]) < 1.5 * step / slope:
+            continue
+        if not good or other[FIT_CORR] > record[FIT_CORR]:
+            record[:] = other
+        good = True
+
+
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _measure_piece(
-    pixels: np.ndarray, layout: np.ndarray, scale: float, cameras: Array, centres: Array,
-    hiding: np.ndarray, frames: Array, slack: Array, points: Array, needles: Array,
-    depths: Array, normals: Array, half: int, softness: float, sweep: float, sweep_step: float,
-    rounds: int, tilt_sigma: float, bulging: bool, drop_below: float, views: int,
-    least_facing: float, record: Array,
+    photographs: Photographs, window: Window, way: _Way, limits: np.ndarray, frames: Array,
+    points: Array, needles: Array, depths: Array, normals: Array, record: Array,
     looking: np.ndarray,
 ) -> None:  # fmt: skip
-    count = (2 * half + 1) ** 2
-    patches = np.empty((MAX_VIEWS, 3, count))
-    w, basis, half_w, half_basis = window(half, softness)
-    chosen = np.empty(min(views, MAX_VIEWS), dtype=np.int64)
+    room = make_room(window)
+    chosen = np.empty(min(way.views, MAX_VIEWS), dtype=np.int64)
     score = np.empty(len(chosen))
     place = np.empty(3)
-    values = np.empty(64)
-    peaks = np.zeros(2, dtype=np.int64)
     other = np.empty(FIELDS)
-    side = min(int(sweep / sweep_step + 0.5), 31) if sweep > 0.0 else 0
     for n in range(len(points)):
-        for i in range(3):
-            place[i] = points[n, i] + depths[n] * needles[n, i]
-        looking[n] = choose_photographs(
-            cameras,
-            centres,
-            layout,
-            scale,
-            hiding,
-            frames,
-            slack,
-            place,
-            normals[n],
-            least_facing,
-            half + 4.0,
-            chosen,
-            score,
-        )
-        record[n, FIT_OK] = 0.0
         slope = 0.0
         for i in range(3):
+            place[i] = points[n, i] + depths[n] * needles[n, i]
             slope += needles[n, i] * normals[n, i]
+        looking[n] = choose_photographs(
+            photographs, limits, frames, place, normals[n], way.least_facing, window.half + 4.0,
+            chosen, score,
+        )  # fmt: skip
+        record[n, FIT_OK] = 0.0
         if looking[n] < 3 or slope < 0.15:
             continue
-        step = footprint_mm(cameras, chosen, place) * scale
-        found = 1
-        peaks[0] = side
-        pitch = sweep_step * step / slope
-        if side > 0:
-            for s in range(-side, side + 1):
-                for i in range(3):
-                    place[i] = points[n, i] + (depths[n] + s * pitch) * needles[n, i]
-                values[s + side] = agreement_at(
-                    pixels,
-                    layout,
-                    scale,
-                    cameras,
-                    chosen,
-                    place,
-                    normals[n],
-                    half,
-                    step,
-                    patches,
-                    w,
-                    basis,
-                    half_w,
-                    half_basis,
-                    False,
-                )
-            found = _peaks(values, 2 * side + 1, peaks)
-            if found == 0 or values[peaks[0]] < 0.2:
-                continue
-        # a second depth that is nearly as good is fitted as well, and the better one kept
-        good = False
-        for q in range(found):
-            if q > 0 and values[peaks[q]] < values[peaks[0]] - RIVAL_WORTH:
-                break
-            if not fit_patch(
-                pixels,
-                layout,
-                scale,
-                cameras,
-                chosen,
-                points[n],
-                needles[n],
-                depths[n] + (peaks[q] - side) * pitch,
-                normals[n],
-                half,
-                step,
-                tilt_sigma,
-                bulging,
-                rounds,
-                drop_below,
-                patches,
-                w,
-                basis,
-                half_w,
-                half_basis,
-                other,
-            ):
-                continue
-            if good and abs(other[FIT_DEPTH] - record[n, FIT_DEPTH]) < 1.5 * step / slope:
-                continue
-            if not good or other[FIT_CORR] > record[n, FIT_CORR]:
-                record[n] = other
-            good = True
+        step = footprint_mm(photographs.cameras, chosen, place) * photographs.scale
+        _measure_one(
+            photographs, window, way, chosen, points[n], needles[n], depths[n], normals[n], step,
+            slope, room, other, record[n],
+        )  # fmt: skip
 
 
 def measure(
@@ -261,20 +243,22 @@ def measure(
     n = len(points)
     record = np.zeros((n, FIELDS))
     looking = np.zeros(n, dtype=np.int64)
-    maps = np.stack([h.depth for h in hiding])
     s = settings
     if s.half > MAX_HALF:
         raise ValueError(f"half {s.half} is more than {MAX_HALF}")
+    photographs, window = photographs_of(stack, s.level), window_of(s.half, s.softness)
+    limits = hiding_limits(hiding, slack_mm)
+    side = min(int(s.sweep_px / s.sweep_step_px + 0.5), MOST_SIDE) if s.sweep_px > 0.0 else 0
+    way = _Way(
+        side, s.sweep_step_px, s.rounds, s.tilt_sigma_rad, s.bulging, s.drop_below, s.views,
+        s.least_facing,
+    )  # fmt: skip
 
     def piece(start: int) -> None:
         part = slice(start, start + PIECE)
         _measure_piece(
-            stack.levels[s.level], stack.layout[s.level], float(1 << s.level), stack.cameras,
-            stack.centres, maps, hiding[0].frames, np.array(slack_mm, dtype=np.float64),
-            points[part], needles[part], depths[part], normals[part], s.half, s.softness,
-            s.sweep_px, s.sweep_step_px, s.rounds, s.tilt_sigma_rad, s.bulging, s.drop_below, s.views,
-            s.least_facing,
-            record[part], looking[part],
+            photographs, window, way, limits, hiding[0].frames, points[part], needles[part],
+            depths[part], normals[part], record[part], looking[part],
         )  # fmt: skip
 
     with ThreadPoolExecutor(threads) as pool:

@@ -12,12 +12,18 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from tracker.cloud.patch_choice import DepthMaps, choose_photographs
-from tracker.cloud.patch_fit import MAX_VIEWS
+from tracker.cloud.patch_choice import DepthMaps, choose_photographs, hiding_limits
 from tracker.cloud.patch_measure import PIECE, PatchSettings, footprint_mm
-from tracker.cloud.patch_sweep import NO_AGREEMENT, agreement_at
+from tracker.cloud.patch_room import (
+    Photographs,
+    Window,
+    make_room,
+    photographs_of,
+    window_of,
+)
+from tracker.cloud.patch_sweep import NO_AGREEMENT, sweep
 from tracker.cloud.patch_views import ViewStack
-from tracker.cloud.patch_window import window
+from tracker.cloud.patch_window import MAX_VIEWS
 from tracker.maths.camera import Array
 
 FIRST_MM = -20.0
@@ -72,16 +78,15 @@ def agreement_along(
     n = len(points)
     first = np.round((depths - FIRST_MM) / STEP_MM).astype(np.int32) - np.int32(side)
     agreement = np.full((n, 2 * side + 1), NO_AGREEMENT, dtype=np.float32)
-    maps = np.stack([h.depth for h in hiding])
-    slack, s = np.array(slack_mm, dtype=np.float64), settings
+    s = settings
+    photographs, window = photographs_of(stack, s.level), window_of(s.half, s.softness)
+    limits = hiding_limits(hiding, slack_mm)
 
     def piece(start: int) -> None:
         part = slice(start, start + PIECE)
         _agreement_piece(
-            stack.levels[s.level], stack.layout[s.level], float(1 << s.level), stack.cameras,
-            stack.centres, maps, hiding[0].frames, slack, points[part], needles[part],
-            depths[part], normals[part], first[part], s.half, s.softness, s.views,
-            s.least_facing, agreement[part],
+            photographs, window, limits, hiding[0].frames, points[part], needles[part],
+            depths[part], normals[part], first[part], s.views, s.least_facing, agreement[part],
         )  # fmt: skip
 
     with ThreadPoolExecutor(threads) as pool:
@@ -91,34 +96,30 @@ def agreement_along(
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _agreement_piece(
-    pixels: np.ndarray, layout: np.ndarray, scale: float, cameras: Array, centres: Array,
-    hiding: np.ndarray, frames: Array, slack: Array, points: Array, needles: Array,
-    depths: Array, normals: Array, first: np.ndarray, half: int, softness: float, views: int,
+    photographs: Photographs, window: Window, limits: np.ndarray, frames: Array, points: Array,
+    needles: Array, depths: Array, normals: Array, first: np.ndarray, views: int,
     least_facing: float, agreement: np.ndarray,
 ) -> None:  # fmt: skip
-    count = (2 * half + 1) ** 2
-    patches = np.empty((MAX_VIEWS, 3, count))
-    w, basis, half_w, half_basis = window(half, softness)
+    room = make_room(window)
     chosen = np.empty(min(views, MAX_VIEWS), dtype=np.int64)
     score = np.empty(len(chosen))
     place = np.empty(3)
+    along = np.empty(agreement.shape[1])
     for n in range(len(points)):
         slope = 0.0
         for i in range(3):
             place[i] = points[n, i] + depths[n] * needles[n, i]
             slope += needles[n, i] * normals[n, i]
         looking = choose_photographs(
-            cameras, centres, layout, scale, hiding, frames, slack, place, normals[n],
-            least_facing, half + 4.0, chosen, score,
+            photographs, limits, frames, place, normals[n], least_facing, window.half + 4.0,
+            chosen, score,
         )  # fmt: skip
         if looking < 3 or slope < 0.15:
             continue
-        step = footprint_mm(cameras, chosen, place) * scale
-        for s in range(agreement.shape[1]):
-            depth = FIRST_MM + STEP_MM * (first[n] + s)
-            for i in range(3):
-                place[i] = points[n, i] + depth * needles[n, i]
-            agreement[n, s] = agreement_at(
-                pixels, layout, scale, cameras, chosen, place, normals[n], half, step, patches,
-                w, basis, half_w, half_basis, True,
-            )  # fmt: skip
+        step = footprint_mm(photographs.cameras, chosen, place) * photographs.scale
+        for s in range(len(along)):
+            along[s] = FIRST_MM + STEP_MM * (first[n] + s)
+        sweep(
+            photographs, chosen, points[n], needles[n], along, normals[n], window, step, True,
+            room, agreement[n],
+        )  # fmt: skip

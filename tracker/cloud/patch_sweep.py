@@ -5,102 +5,59 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from tracker.cloud.patch_fit import LEAST_CONTRAST, MAX_VIEWS, worst_half
+from tracker.cloud.patch_agreement import better_part, worst_half
+from tracker.cloud.patch_fit import LEAST_CONTRAST
+from tracker.cloud.patch_room import Photographs, Room, Window
 from tracker.cloud.patch_sampling import sample_patch, tangents
-from tracker.cloud.patch_window import REORDER, normalise
+from tracker.cloud.patch_window import MAX_VIEWS, PATCHES, RELIEF, clear, normalise
 from tracker.maths.camera import Array
 
 NO_AGREEMENT = -1.0
 """Agreement where fewer than three photographs hold the patch."""
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
-def agreement_at(
-    pixels: np.ndarray,
-    layout: np.ndarray,
-    scale: float,
-    cameras: Array,
-    chosen: np.ndarray,
-    centre: Array,
-    normal: Array,
-    half: int,
-    step: float,
-    patches: Array,
-    w: Array,
-    basis: Array,
-    half_w: Array,
-    half_basis: Array,
-    halved: bool,
-) -> float:
-    """Mean pair correlation of the better two thirds of the photographs.
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def sweep(
+    photographs: Photographs, chosen: np.ndarray, point: Array, needle: Array, depths: Array,
+    normal: Array, window: Window, step: float, halved: bool, room: Room, values: np.ndarray,
+) -> None:  # fmt: skip
+    """Agreement at some depths of a needle: mean correlation of the better two thirds.
 
     At least three photographs must hold the patch, else NO_AGREEMENT. The better two thirds, not
     all: a photograph may be blocked by stone not yet known. If `halved`, the mean of this and of
     the patch's worst half.
+
+    Parameters
+    ----------
+    chosen : photographs, -1 at the end
+    point, needle, normal : (3,) arrays, mm, frame coordinates
+    depths : (n,) array, mm along the needle
+    step : grid step of the patch, mm
+    values : (n,) array, filled
     """
-    count = (2 * half + 1) ** 2
-    flat = np.empty(0)
-    u = np.empty(3)
-    v = np.empty(3)
+    pixels, layout, cameras = photographs.pixels, photographs.layout, photographs.cameras
+    scale, half, trends = photographs.scale, window.half, window.trends
+    sheet, place, words = room.sheet, room.place, room.words
+    centre, u, v, corr = np.empty(3), np.empty(3), np.empty(3), np.empty(MAX_VIEWS)
+    used = np.empty(MAX_VIEWS, dtype=np.uint8)
     tangents(normal, u, v)
-    alive = 0
-    for k in range(min(len(chosen), MAX_VIEWS)):
-        cam = chosen[k]
-        if cam < 0:
-            break
-        if not sample_patch(
-            pixels,
-            layout[cam],
-            scale,
-            cameras[cam],
-            centre,
-            u,
-            v,
-            normal,
-            normal,
-            flat,
-            half,
-            step,
-            False,
-            patches[alive],
-        ):
-            continue
-        if normalise(patches[alive, 0], w, basis, count) > LEAST_CONTRAST:
-            alive += 1
-    if alive < 3:
-        return NO_AGREEMENT
-    used = np.zeros(alive, dtype=np.uint8)
-    pair = _better_part(patches, alive, w, count, used)
-    if not halved:
-        return float(pair)
-    return float(0.5 * (pair + worst_half(patches, used, alive, half_w, half_basis, count)))
-
-
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
-def _better_part(patches: Array, alive: int, w: Array, count: int, used: np.ndarray) -> float:
-    """Marks the two thirds of the patches most like their common sum; their mean correlation."""
-    keep = max(3, (2 * alive + 2) // 3)
-    sums = np.zeros(count)
-    for k in range(alive):
-        for p in range(count):
-            sums[p] += patches[k, 0, p]
-    dots = np.empty(alive)
-    for k in range(alive):
-        dot = 0.0
-        for p in range(count):
-            dot += w[p] * sums[p] * patches[k, 0, p]
-        dots[k] = dot
-    threshold = np.sort(dots)[alive - keep]
-    for p in range(count):
-        sums[p] = 0.0
-    number = 0
-    for k in range(alive):
-        if dots[k] >= threshold and number < keep:
-            number += 1
-            used[k] = 1
-            for p in range(count):
-                sums[p] += patches[k, 0, p]
-    total = 0.0
-    for p in range(count):
-        total += w[p] * sums[p] * sums[p]
-    return float((total - number) / (number * (number - 1.0)))
+    clear(sheet, RELIEF)
+    for s in range(len(depths)):
+        for i in range(3):
+            centre[i] = point[i] + depths[s] * needle[i]
+        alive = 0
+        used[:] = 0
+        for k in range(min(len(chosen), MAX_VIEWS)):
+            if chosen[k] < 0:
+                break
+            row = PATCHES + 3 * k
+            if sample_patch(
+                pixels, layout, scale, cameras, chosen[k], centre, u, v, normal, normal, half,
+                step, 0.0, False, place, words, sheet, row,
+            ):  # fmt: skip
+                used[k] = 1 if normalise(sheet, row, trends) > LEAST_CONTRAST else 0
+            alive += used[k]
+        values[s] = NO_AGREEMENT
+        if alive >= 3:
+            pair = better_part(sheet, used, corr)
+            values[s] = 0.5 * (pair + worst_half(sheet, used, trends)) if halved else pair
