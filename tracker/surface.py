@@ -85,6 +85,19 @@ class Surface:
         hits = self.scene.cast_rays(o3d.core.Tensor(rays))["t_hit"]
         return np.asarray(hits.numpy(), dtype=np.float64)
 
+    def first_hits(self, origins: Array, directions: Array) -> tuple[Array, Faces]:
+        """Distance along unit directions to the first triangle, (n,), mm, and its row.
+
+        Infinite and -1 where none is met.
+        """
+        import open3d as o3d
+
+        rays = np.concatenate([origins, directions], axis=1).astype(np.float32)
+        hits = self.scene.cast_rays(o3d.core.Tensor(rays))
+        away = hits["t_hit"].numpy().astype(np.float64)
+        face = hits["primitive_ids"].numpy().astype(np.int64)
+        return away, np.where(np.isfinite(away), face, -1)
+
     def signed_distance_mm(self, points: Array) -> Array:
         """Distance to the nearest triangle, (n,), mm; positive outside, negative inside."""
         import open3d as o3d

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.chessboards import folder
-from tracker.cloud.ties_features import Features, find_features
+from tracker.cloud.ties_features import WORD_STEP_PX, Features, find_features
 from tracker.cloud.ties_match import Rays, match_pair
 from tracker.cloud.ties_region import OUTLINE_STEP, Outline, StoneRoom
 from tracker.cloud.tracks import reproject, triangulate
@@ -27,17 +27,22 @@ def whole(gray: NDArray[np.uint8]) -> Outline:
     return Outline(0, 0, width, height, mask)
 
 
+def straight(pixel: Array) -> Array:
+    """Warps of words where nothing is known of how the building lies."""
+    return np.broadcast_to(2.0 * WORD_STEP_PX * np.eye(2), (len(pixel), 2, 2))
+
+
 def features(name: str) -> Features:
     gray = cv2.imread(str(folder() / name), cv2.IMREAD_GRAYSCALE)
     assert gray is not None
     # the photographs are small: double them so that half size is their own
     double = np.asarray(cv2.resize(gray, None, fx=2.0, fy=2.0), np.uint8)
-    found = find_features(double, whole(double))
-    return Features((found.pixel + 0.5) / 2.0 - 0.5, found.descriptor)
+    found = find_features(double, whole(double), straight)
+    return Features((found.pixel + 0.5) / 2.0 - 0.5, found.word)
 
 
 def rough_matches(a: Features, b: Features) -> NDArray[np.int64]:
-    likeness = a.descriptor @ b.descriptor.T
+    likeness = a.word @ b.word.T
     best = np.argsort(-likeness, axis=1)[:, :2]
     distance = np.sqrt(np.maximum(2.0 - 2.0 * np.take_along_axis(likeness, best, axis=1), 0.0))
     mutual = np.argmax(likeness, axis=0)[best[:, 0]] == np.arange(len(best))

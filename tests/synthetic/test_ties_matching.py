@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from tracker.cloud.patch_match import (
@@ -14,10 +17,11 @@ from tracker.cloud.patch_match import (
     soften,
 )
 from tracker.cloud.sparse import local_planes
-from tracker.cloud.ties_features import Features, even_contrast
+from tracker.cloud.ties_facing import facing_map, square_warps
+from tracker.cloud.ties_features import WORD_STEP_PX, Features, even_contrast, find_features
 from tracker.cloud.ties_match import Rays, match_pair, neighbouring_pairs
 from tracker.cloud.ties_refine import NOISE_SHARE
-from tracker.cloud.ties_region import StoneRoom
+from tracker.cloud.ties_region import OUTLINE_STEP, Outline, StoneRoom
 from tracker.cloud.tracks import (
     join_matches,
     largest_angle_rad,
@@ -27,6 +31,7 @@ from tracker.cloud.tracks import (
     sights,
 )
 from tracker.maths.camera import Array, Lens, Pose, project, rays_frame
+from tracker.surface import Surface
 
 Rows = NDArray[np.int64]
 
@@ -121,6 +126,75 @@ def test_other_pattern_is_not_taken_for_the_template() -> None:
     straight = np.broadcast_to(np.eye(2), (len(at), 2, 2))
     found = find_template(other, template, at.copy(), straight, WINDOW)
     assert np.mean(found.settled & (found.likeness > 0.9)) < 0.05
+
+
+# features
+
+
+def whole(gray: NDArray[np.uint8]) -> Outline:
+    height, width = gray.shape
+    mask = np.full((height // OUTLINE_STEP + 1, width // OUTLINE_STEP + 1), 255, np.uint8)
+    return Outline(0, 0, width, height, mask)
+
+
+def test_a_photograph_from_half_as_far_shows_the_same_features() -> None:
+    far = np.clip(picture(np.eye(2), np.zeros(2), 1.0, 0.0), 0, 255).astype(np.uint8)
+    near = np.asarray(cv2.resize(far, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC))
+
+    def straight(step_px: float) -> Callable[[Array], Array]:
+        return lambda pixel: np.broadcast_to(step_px * np.eye(2), (len(pixel), 2, 2))
+
+    a = find_features(far, whole(far), straight(2.0 * WORD_STEP_PX))
+    b = find_features(near, whole(near), straight(4.0 * WORD_STEP_PX), share=0.25)
+    assert len(a.pixel) > 50
+    likeness = a.word @ b.word.T
+    best = np.argmax(likeness, axis=1)
+    off = np.linalg.norm((b.pixel[best] + 0.5) / 2.0 - 0.5 - a.pixel, axis=1)
+    assert np.mean((likeness.max(axis=1) > 0.9) & (off < 0.5)) > 0.9
+
+
+def wall(turn_deg: float) -> Surface:
+    """An upright wall through the origin that faces the first station, turned about Z."""
+    turn = np.deg2rad(turn_deg)
+    along = 200.0 * np.array([-np.sin(turn), np.cos(turn), 0.0])
+    up = np.array([0.0, 0.0, 200.0])
+    corners = np.array([-along - up, along - up, along + up, -along + up])
+    return Surface(corners, np.array([[0, 1, 2], [0, 2, 3]]))
+
+
+@pytest.mark.parametrize("turn_deg", [-40.0, 0.0, 40.0])
+def test_a_step_on_the_stone_is_as_long_as_the_projection_says(turn_deg: float) -> None:
+    stone, pose = wall(turn_deg), ring(1)[0]
+    outline = whole(np.zeros((1500, 2000), np.uint8))
+    facing = facing_map(stone, LENS, pose, outline)
+    along = np.array([-np.sin(np.deg2rad(turn_deg)), np.cos(np.deg2rad(turn_deg)), 0.0])
+    down = np.array([0.0, 0.0, -1.0])
+    places = np.array([[0.0, 0.0, 0.0], 60.0 * along, -50.0 * along + 40.0 * down])
+    pixel, _ = project(LENS, pose, places)
+    warp = square_warps(facing, LENS, pose, pixel, 2.0)
+    for k, axis in enumerate((along, down)):
+        step = project(LENS, pose, places + axis)[0] - project(LENS, pose, places - axis)[0]
+        # the map is one place in 32 pixels, so the distance is good to a per cent or so
+        assert np.all(np.linalg.norm(warp[:, :, k] - step, axis=1) < 0.03 * np.abs(step).max())
+
+
+def test_where_the_model_is_not_the_stone_lies_as_it_does_beside() -> None:
+    stone, pose = wall(0.0), ring(1)[0]
+    outline = whole(np.zeros((1500, 2000), np.uint8))
+    facing = facing_map(stone, LENS, pose, outline)
+    inside, _ = project(LENS, pose, np.array([[0.0, 190.0, 0.0]]))
+    outside, _ = project(LENS, pose, np.array([[0.0, 260.0, 0.0]]))
+    near, beyond = (square_warps(facing, LENS, pose, at, 2.0) for at in (inside, outside))
+    assert np.all(np.abs(near - beyond) < 0.12 * np.abs(near).max())
+
+
+def test_stone_turned_away_is_not_stretched_without_end() -> None:
+    stone, pose = wall(86.0), ring(1)[0]
+    outline = whole(np.zeros((1500, 2000), np.uint8))
+    facing = facing_map(stone, LENS, pose, outline)
+    pixel, _ = project(LENS, pose, np.zeros((1, 3)))
+    warp = square_warps(facing, LENS, pose, pixel, 2.0)[0]
+    assert np.linalg.svd(warp, compute_uv=False)[1] > 0.3 * 2.0 * LENS.focal_px / 620.0
 
 
 # guided matches

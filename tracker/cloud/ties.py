@@ -12,7 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.cloud.ties_features import Features, find_features
+from tracker.cloud.ties_facing import facing_map, square_warps
+from tracker.cloud.ties_features import SHARE, WORD_STEP_PX, Features, find_features
 from tracker.cloud.ties_match import Rays, match_pair, neighbouring_pairs
 from tracker.cloud.ties_refine import FEWEST_PHOTOS, TiePoints, no_ties, refine_views
 from tracker.cloud.ties_region import StoneRoom, outline_samples, stone_outline, stone_room
@@ -29,6 +30,9 @@ Gray = NDArray[np.uint8]
 
 FEATURE_SIGMA_PX = 0.8
 """A feature found at half size, before it is refined."""
+SAME_SCALE = 1.25
+"""Photographs whose pixels differ less in size on the stone are searched at the same share."""
+SMALLEST_SHARE, LARGEST_SHARE = 0.2, 0.8
 GATE_SIGMAS = 3.5
 
 
@@ -68,10 +72,23 @@ def tie_points(
         for image, lens, pose in zip(images, lenses, poses, strict=True)
     ]
     polygons = keep_out or [[] for _ in images]
-    features = on_workers(lambda i: find_features(images[i], outlines[i], polygons[i]), len(images))
-    photo, point, points = _feature_tracks(
-        features, lenses, poses, np.mean(surface.box, axis=0), room
-    )
+    middle = np.mean(surface.box, axis=0)
+    footprint = _footprints_mm(lenses, poses, middle)
+    usual = float(np.median(footprint))
+
+    def look(i: int) -> Features:
+        facing = facing_map(surface, lenses[i], poses[i], outlines[i])
+        step_mm = usual * WORD_STEP_PX / SHARE
+        return find_features(
+            images[i],
+            outlines[i],
+            lambda pixel: square_warps(facing, lenses[i], poses[i], pixel, step_mm),
+            polygons[i],
+            _share(footprint[i] / usual),
+        )
+
+    features = on_workers(look, len(images))
+    photo, point, points = _feature_tracks(features, lenses, poses, middle, room)
     views = choose_views(photo, point, points, lenses, poses, surface, _sizes(images))
     return refine_views(images, outlines, lenses, poses, views, room)
 
@@ -130,6 +147,19 @@ def _feature_tracks(
     held = keep & sound[point]
     number = np.cumsum(sound) - 1
     return photo[held], number[point[held]], points[sound]
+
+
+def _footprints_mm(lenses: list[Lens], poses: list[Pose], middle: Array) -> Array:
+    """Size of a pixel at the stone's middle in each photograph, (photos,), mm."""
+    away = np.linalg.norm(np.array([p.centre_frame for p in poses]) - middle, axis=1)
+    return np.asarray(away / np.array([lens.focal_px for lens in lenses]))
+
+
+def _share(coarser: float) -> float:
+    """Size at which a photograph is searched; its pixels are so many times as large as usual."""
+    if 1.0 / SAME_SCALE < coarser < SAME_SCALE:
+        return SHARE
+    return float(np.clip(SHARE * coarser, SMALLEST_SHARE, LARGEST_SHARE))
 
 
 def _sizes(images: Sequence[Gray]) -> list[tuple[int, int]]:

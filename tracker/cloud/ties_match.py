@@ -2,7 +2,7 @@
 
 Two rays that meet lie in one plane through the base line between the cameras. Each feature gets
 the angle of its plane about the base line; only features whose angles agree to a few pixels, and
-whose rays meet where stone can be, are compared by descriptor. The best of them must be best both
+whose rays meet where stone can be, are compared by their words. The best of them must be best both
 ways, near enough in itself, and better than the next place along the ray.
 """
 
@@ -21,8 +21,8 @@ from tracker.maths.camera import Array, Pose
 
 BAND_PX = 2.5
 """Half width of the epipolar band."""
-FARTHEST = 0.55
-"""Largest RootSIFT distance of a match."""
+FARTHEST = 0.52
+"""Largest distance of the words of a match, which are unit vectors."""
 RIVAL_RATIO = 0.92
 """A match must be nearer than this share of its best rival's distance."""
 SAME_PLACE_PX = 4.0
@@ -76,12 +76,12 @@ def match_pair(
     rows : (k, 2) array
         Feature of a, feature of b.
     distance : (k,) array
-        RootSIFT distance.
+        Of the words.
     """
     order, first, last = _in_band(rays_a, rays_b)
     a, b, likeness = _candidates(
         order, first, last, rays_a.direction, rays_b.direction, rays_a.centre, rays_b.centre,
-        features_a.descriptor, features_b.descriptor, room.low, room.cell_mm, room.holding_cells(),
+        features_a.word, features_b.word, room.low, room.cell_mm, room.holding_cells(),
     )  # fmt: skip
     distance = np.sqrt(np.maximum(2.0 - 2.0 * likeness, 0.0))
     keep = _clear_best(a, b, distance, features_b.pixel, len(features_a.pixel))
@@ -125,7 +125,7 @@ def _candidates(
 
     Returns
     -------
-    rows of a, rising; rows of b; product of their descriptors
+    rows of a, rising; rows of b; product of their words
     """
     most = (last - first).sum()
     a, b, likeness = np.empty(most, np.int64), np.empty(most, np.int64), np.empty(most)

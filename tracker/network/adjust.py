@@ -216,8 +216,11 @@ def _once_more(
         xyz = np.where(placed[:, None], solution.points[rows], ties.xyz)
         material = replace(material, ties=replace(ties, xyz=xyz))
     values = stand.values.updated(assembled.values(solution))
-    assembled = assemble(material, choice, values)
-    return assembled, solve(assembled.network)
+    again = assemble(material, choice, values)
+    same = again.sightings == assembled.sightings and np.array_equal(
+        again.tie_rows, assembled.tie_rows
+    )
+    return again, solve(again.network, before=solution if same else None)
 
 
 def _worth(alone: Adjustment, assembled: Assembled, solution: Solution) -> float:

@@ -29,9 +29,10 @@ from tracker.network.selection import Kept, loose_columns
 HUBER_SHARE = 0.8214
 """Share of good observations that Huber's loss treats as squares (1.345 in one dimension)."""
 FIRST_DAMPING = 1e-4
-ROBUST_TOLERANCE = 1e-6
+ROBUST_TOLERANCE = 1e-4
 TOLERANCE = 1e-11
-"""Relative fall of the cost that counts as converged."""
+"""Relative fall of the cost that counts as converged; under the robust loss, which only serves to
+find what disagrees, far sooner: it would creep on for three times as many steps."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,6 +44,12 @@ def keep_all(network: Network, layout: Layout) -> Kept:
     return _with_loose(network, layout, free, groups)
 
 
+def keep_as_before(network: Network, layout: Layout, used: Mask, sighting_used: Mask) -> Kept:
+    """What an earlier solution of the same observations kept, in the network's own order."""
+    groups = (sighting_used, used[layout.single_order])
+    return _with_loose(network, layout, used[layout.free.order], groups)
+
+
 def choose(unknowns: Unknowns, network: Network, layout: Layout) -> Kept:
     """Observations that agree with the unknowns.
 

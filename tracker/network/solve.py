@@ -19,13 +19,25 @@ from tracker.network.descent import Descent, descend, evaluate
 from tracker.network.layout import Layout, lay_out
 from tracker.network.problem import KnownDistances, Network, Solution
 from tracker.network.residuals import POSE, Unknowns, residuals
-from tracker.network.selection import Kept, Mask, choose, keep_all, same_choice
+from tracker.network.selection import (
+    Kept,
+    Mask,
+    choose,
+    keep_all,
+    keep_as_before,
+    same_choice,
+)
 
 REJECTION_ROUNDS = 5
 
 
 def solve(
-    network: Network, *, robust: bool = True, max_iterations: int = 60, covariance: bool = True
+    network: Network,
+    *,
+    robust: bool = True,
+    max_iterations: int = 60,
+    covariance: bool = True,
+    before: Solution | None = None,
 ) -> Solution:
     """Optimum of a network from its starting values, with covariance.
 
@@ -38,6 +50,9 @@ def solve(
         False: plain least squares of everything.
     covariance : bool
         False leaves the covariances zero (a search for starting values needs none).
+    before : Solution, optional
+        Of the same observations with other weights, from where this network starts: what it
+        rejected is rejected to begin with, and the robust loss is not needed.
 
     Raises
     ------
@@ -47,7 +62,7 @@ def solve(
     layout = lay_out(network)
     unknowns = Unknowns.of(network)
     with threadpool_limits(limits=1, user_api="blas"):
-        return _solve(network, layout, unknowns, robust, max_iterations, covariance)
+        return _solve(network, layout, unknowns, robust, max_iterations, covariance, before)
 
 
 def _solve(
@@ -57,10 +72,14 @@ def _solve(
     robust: bool,
     max_iterations: int,
     covariance: bool,
+    before: Solution | None,
 ) -> Solution:
-    kept = keep_all(network, layout)
     iterations = 0
-    if robust:
+    if before is not None:
+        kept = keep_as_before(network, layout, before.used, before.sighting_used)
+    else:
+        kept = keep_all(network, layout)
+    if robust and before is None:
         descent = _settle(unknowns, network, layout, kept, True, max_iterations)
         unknowns, iterations = descent.unknowns, descent.iterations
         kept = choose(unknowns, network, layout)
