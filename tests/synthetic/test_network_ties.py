@@ -31,6 +31,7 @@ from tracker.maths.rotation import angle_rad, log
 from tracker.network.adjust import add_ties, adjust
 from tracker.network.outcome import Adjustment
 from tracker.network.record import Bar, KnownTarget, TiePoints
+from tracker.network.tie_scatter import point_scatter
 from tracker.network.tie_worth import tie_variance
 
 WORLD = make_world(16)
@@ -185,3 +186,24 @@ def test_variance_of_tie_points_is_found_again() -> None:
     for alpha, kappa in ((1.0, 1.0), (0.4, 1.0), (0.4, 6.0), (1.0, 20.0)):
         pull2 = (alpha * share + kappa * (1.0 - share)) * rng.chisquare(1, len(share))
         assert tie_variance(share, pull2, alpha) == pytest.approx(kappa, rel=0.35)
+
+
+def test_a_point_whose_rays_miss_each_other_is_worth_less() -> None:
+    day = tied(0, 0.0)
+    solution, network = day.solution, day.network
+    scatter = point_scatter(network, solution)
+    assert np.all(scatter >= 1.0)
+    seen = np.flatnonzero(solution.used & (network.seen.point == network.seen.point.max()))
+    residual = solution.residual_px.copy()
+    residual[seen] = 0.0
+    still = point_scatter(network, replace(solution, residual_px=residual))
+    assert still[network.seen.point.max()] == 1.0
+    # n observations three sigmas off: (2 + 9 n) / (2 + 2 n - 3)
+    sigma = np.sqrt(network.seen.cov_px2[seen, 0, 0])
+    residual[seen, 0] = 3.0 * sigma
+    alone = np.zeros_like(network.seen.cov_px2)
+    alone[:, 0, 0], alone[:, 1, 1] = network.seen.cov_px2[:, 0, 0], network.seen.cov_px2[:, 1, 1]
+    plain = replace(network, seen=replace(network.seen, cov_px2=alone))
+    far = point_scatter(plain, replace(solution, residual_px=residual))
+    n = len(seen)
+    assert far[network.seen.point.max()] == pytest.approx((2.0 + 9.0 * n) / (2.0 * n - 1.0))

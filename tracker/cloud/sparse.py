@@ -27,7 +27,7 @@ FEWEST_PHOTOS = 3
 SMALLEST_ANGLE = float(np.deg2rad(6.0))
 WORST_SIGMA_MM = 0.3
 """Of the point in its least sure direction."""
-LEAST_SURE = 1.45
+LEAST_SURE = 1.4
 """A point whose sigma along the normal is this many times the cloud's median is left out."""
 PIXEL_SHARE = 0.25
 """Of a pixel's size on the stone: standard deviation that any patch leaves."""
@@ -90,7 +90,7 @@ def sparse_cloud(
     points : (n, 3) array, mm
         Adjusted, frame coordinates.
     cov_points : (n, 3, 3) array, mm^2
-        From the adjustment.
+        From the adjustment, and from how well each point's own rays meet.
     used : (m,) bool array
         Observations that the adjustment kept.
     lenses, poses : one per photograph, adjusted

@@ -35,12 +35,12 @@ SHARE = 0.5
 """Size at which features are sought, of the photograph's."""
 SPOT_PX, ROUND_PX = 1.0, 1.6
 """Widths of the two Gaussians whose difference shows spots, px of the reduced picture."""
-FAINTEST = 3.0
+FAINTEST = 1.5
 """Of a spot, in grey values of the evened-out picture."""
 EDGE = 6.0
 """A spot may be this many times as long as it is wide; longer ones are edges."""
 FARTHEST_STEP_PX = 1.0
-MOST = 5000
+MOST = 4500
 """Features kept in one photograph, the strongest."""
 WORD_SIDE = 8
 WORD_STEP_PX = 1.6

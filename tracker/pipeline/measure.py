@@ -29,6 +29,7 @@ from tracker.network.adjust import add_ties
 from tracker.network.outcome import Adjustment
 from tracker.network.problem import LensPrior
 from tracker.network.record import Bar, KnownTarget, TiePoints
+from tracker.network.tie_scatter import point_scatter
 from tracker.photos import CameraKey
 from tracker.pipeline.day import Clock, Day, Placed, open_day, place_day, quiet_threads
 from tracker.pipeline.needles import (
@@ -282,7 +283,8 @@ def _kept_ties(
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Adjusted tie points, their covariance, and which observations the adjustment kept.
 
-    A tie point that it left out stands where it began, with no observation.
+    The covariance counts how well each point's own rays meet. A tie point that the adjustment left
+    out stands where it began, with no observation.
     """
     points, cov = ties.start.copy(), np.zeros((len(ties.start), 3, 3))
     if len(adjustment.tie_rows) != len(ties.start):
@@ -290,7 +292,8 @@ def _kept_ties(
     rows = adjustment.tie_rows
     placed = rows >= 0
     points[placed] = adjustment.solution.points[rows[placed]]
-    cov[placed] = adjustment.solution.cov_points[rows[placed]]
+    scatter = point_scatter(adjustment.network, adjustment.solution)
+    cov[placed] = (adjustment.solution.cov_points * scatter[:, None, None])[rows[placed]]
     seen, count = adjustment.network.seen, len(adjustment.solution.points)
     good = adjustment.solution.used
     key = adjustment.photo_rows[np.asarray(used)][ties.photo] * count + rows[ties.point]
