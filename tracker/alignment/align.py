@@ -25,6 +25,8 @@ WEAKEST_MM = 1.0
 """Stone that leaves some direction looser than this, at the rim of the model, is poorly spread."""
 WORTH = 0.05
 """Stone that lowers no variance by this share adds nothing."""
+TELLING_MM = 3.0
+"""A direction in which stone would show no smaller shift is one that it says nothing of."""
 FLOOR_RAD, FLOOR_MM = 1e-7, 1e-4
 """No frame is better than this; keeps the arithmetic sound."""
 
@@ -67,7 +69,7 @@ def align(
     seating = check_seating(points, normals, sigma_mm, surface, F, band_mm)
     _refuse_unseated(seating)
     found = _refined(points, normals, sigma_mm, surface, frame_covariance, F, band_mm)
-    return replace(found, doubt=_doubt(seating))
+    return replace(found, doubt=_doubt(seating), reason=found.reason + _tells(seating.noticed_mm))
 
 
 def _refined(
@@ -155,18 +157,30 @@ def _doubt(seating: Seating) -> str:
     if not seating.doubtful:
         return ""
     return (
-        f"the stone seen would lie better on the model if everything were moved by "
-        f"{seating.shift_mm:.1f} mm: either it stands evenly proud, or the frame is not seated; "
-        "check some finished places with the needle"
+        f"the stone seen would lie better on the model if everything were moved, the farthest "
+        f"place by {seating.most_mm:.1f} mm: either whole sides of it stand proud, or the frame "
+        "is not seated; lift it and set it down again, and check some finished places with the "
+        "needle"
     )
+
+
+def _tells(noticed_mm: Array) -> str:
+    """What finished stone could say of the frame, in words."""
+    if not np.isfinite(noticed_mm).all():
+        return ""
+    words = ", ".join(
+        f"{mm:.1f} mm along {axis}" if mm <= TELLING_MM else f"not along {axis}"
+        for axis, mm in zip("XYZ", noticed_mm, strict=True)
+    )
+    return f"; by finished stone alone a frame off its seats would show from {words}"
 
 
 def _refuse_unseated(seating: Seating) -> None:
     if seating.contradicted:
         raise AlignmentError(
             f"The frame contradicts the stone: {seating.inside_before} of {seating.regions} "
-            f"regions of stone would lie inside the model, and moving everything by "
-            f"{seating.shift_mm:.1f} mm would put nearly all of them back onto it.",
+            f"regions of stone would lie inside the model, and moving everything, the farthest "
+            f"place by {seating.most_mm:.1f} mm, would leave {seating.inside_after} of them.",
             "The frame may not be seated: lift it, clean the seats, set it down again and take "
             "the photographs anew.",
         )

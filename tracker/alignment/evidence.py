@@ -2,8 +2,8 @@
 
 The signed distances d of the regions (positive outside, W the widest that counts) are taken for
 a mixture: finished stone about the model, N(0, s^2 + sigma^2) with s the finish; stone still to
-remove, evenly between 0 and W; over-cut stone, evenly between -W and 0. The three shares are
-fitted to each account by expectation and maximisation, so that little finished stone weighs as
+remove, evenly between 0 and W, and a skin of it left everywhere at one height b, N(b, s^2 +
+sigma^2); over-cut stone, evenly between -W and 0. The shares are fitted to each account by expectation and maximisation, so that little finished stone weighs as
 fairly as much of it. One-sided, stone outside the model says nothing: it is as good as finished.
 
 References
@@ -46,7 +46,11 @@ def log_likelihood(
     miss = np.minimum(away_mm, 0.0) if one_sided else away_mm
     finished = np.exp(-0.5 * miss**2 / variance) / np.sqrt(2.0 * np.pi * variance)
     inside = np.where(away_mm <= 0.0, 1.0 / widest_mm, 0.0)
-    kinds = [finished, inside] if one_sided else [finished, inside, 1.0 / widest_mm - inside]
+    kinds = [finished, inside]
+    if not one_sided:
+        off = away_mm - _skin_mm(away_mm, finish_mm, widest_mm)
+        skin = np.exp(-0.5 * off**2 / variance) / np.sqrt(2.0 * np.pi * variance)
+        kinds += [1.0 / widest_mm - inside, skin]
     density = np.stack(kinds, axis=1)
     share = np.full(len(kinds), 1.0 / len(kinds))
     for _ in range(ROUNDS):
@@ -54,6 +58,13 @@ def log_likelihood(
         part /= part.sum(axis=1, keepdims=True)
         share = (part.sum(axis=0) + 1.0) / (len(away_mm) + len(kinds))
     return float(np.log(density @ share).sum())
+
+
+def _skin_mm(away_mm: Array, finish_mm: float, widest_mm: float) -> float:
+    """The height outside the model near which most regions stand."""
+    heights = np.arange(2.0 * finish_mm, widest_mm, finish_mm)
+    near = np.abs(away_mm[:, None] - heights) < 2.0 * finish_mm
+    return float(heights[np.argmax(near.sum(axis=0))]) if len(heights) else widest_mm
 
 
 def critical_ratio(chance: float, finish_mm: float, widest_mm: float) -> float:

@@ -60,6 +60,14 @@ class Regions:
         first = self.start[:-1]
         return np.asarray(0.5 * (ranked[first + (size - 1) // 2] + ranked[first + size // 2]))
 
+    def thinned(self, most: int) -> Regions:
+        """The same regions with at most so many points each, evenly picked."""
+        ends = zip(self.start[:-1], self.start[1:], strict=True)
+        rows = [np.linspace(a, b - 1, min(b - a, most)).astype(np.int64) for a, b in ends]
+        start = np.concatenate([[0], np.cumsum([len(r) for r in rows])]).astype(np.int64)
+        pick = np.concatenate(rows) if rows else np.zeros(0, np.int64)
+        return Regions(self.points[pick], self.normals[pick], self.sigma_mm[pick], start)
+
     @property
     def variance_mm2(self) -> Array:
         """Variance of a region's median from its points alone, (k,), mm^2."""
@@ -116,13 +124,17 @@ def gather(
     sigma_mm: Array,
     surface: Surface,
     per_region: int = POINTS_PER_REGION,
+    *,
+    side_mm: float | None = None,
+    fewest: int = FEWEST_POINTS,
 ) -> Regions:
     """Points sorted into regions: cells of space, opposite faces kept apart.
 
-    A region keeps at most twice `per_region` points, evenly picked.
+    A region keeps at most twice `per_region` points, evenly picked; its side is a share of the
+    model's diagonal unless given.
     """
     low, high = surface.box
-    side = float(np.linalg.norm(high - low)) * REGION_SHARE
+    side = float(np.linalg.norm(high - low)) * REGION_SHARE if side_mm is None else side_mm
     cell = np.floor((points - low) / side).astype(np.int64)
     axis = np.argmax(np.abs(normals), axis=1) if len(normals) else np.zeros(0, np.int64)
     facing = 2 * axis + (np.take_along_axis(normals, axis[:, None], axis=1)[:, 0] > 0)
@@ -132,7 +144,7 @@ def gather(
     chosen: list[NDArray[np.int64]] = []
     edges = np.flatnonzero(np.diff(label.ravel()[order])) + 1
     for rows in np.split(order, edges):
-        if len(rows) >= FEWEST_POINTS:
+        if len(rows) >= fewest:
             step = max(1, len(rows) // per_region)
             chosen.append(rows[::step][: 2 * per_region])
     rows = np.concatenate(chosen) if chosen else np.zeros(0, np.int64)
