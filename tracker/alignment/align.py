@@ -13,7 +13,7 @@ import numpy as np
 
 from tracker.alignment.finished import Regions, finished_stone
 from tracker.alignment.refine import StoneFit, fit_stone
-from tracker.alignment.result import Alignment, rigid, unmoved
+from tracker.alignment.result import SET_DOWN_AGAIN, Alignment, rigid, shown, unmoved
 from tracker.alignment.seating import Seating, check_seating
 from tracker.errors import AlignmentError
 from tracker.maths.camera import Array
@@ -25,8 +25,6 @@ WEAKEST_MM = 1.0
 """Stone that leaves some direction looser than this, at the rim of the model, is poorly spread."""
 WORTH = 0.05
 """Stone that lowers no variance by this share adds nothing."""
-TELLING_MM = 3.0
-"""A direction in which stone would show no smaller shift is one that it says nothing of."""
 FLOOR_RAD, FLOOR_MM = 1e-7, 1e-4
 """No frame is better than this; keeps the arithmetic sound."""
 
@@ -39,6 +37,7 @@ def align(
     frame_covariance: Array,
     *,
     band_mm: float = 0.5,
+    frame_stands: bool = False,
 ) -> Alignment:
     """Refine the frame's pose by finished stone, within what the frame allows.
 
@@ -54,6 +53,8 @@ def align(
         shifted (mm) as a whole.
     band_mm : float
         Half width of the finished band.
+    frame_stands : bool
+        The carver has set the frame down anew: a contradiction becomes a doubt.
 
     Returns
     -------
@@ -67,7 +68,8 @@ def align(
     """
     F = frame_covariance + np.diag([FLOOR_RAD**2] * 3 + [FLOOR_MM**2] * 3)
     seating = check_seating(points, normals, sigma_mm, surface, F, band_mm)
-    _refuse_unseated(seating)
+    if not frame_stands:
+        _refuse_unseated(seating)
     found = _refined(points, normals, sigma_mm, surface, frame_covariance, F, band_mm)
     return replace(found, doubt=_doubt(seating), reason=found.reason + _tells(seating.noticed_mm))
 
@@ -154,7 +156,7 @@ def _weakest_mm(covariance: Array, regions: Regions) -> float:
 
 
 def _doubt(seating: Seating) -> str:
-    if not seating.doubtful:
+    if not (seating.doubtful or seating.contradicted):
         return ""
     return (
         f"the stone seen would lie better on the model if everything were moved, the farthest "
@@ -168,11 +170,7 @@ def _tells(noticed_mm: Array) -> str:
     """What finished stone could say of the frame, in words."""
     if not np.isfinite(noticed_mm).all():
         return ""
-    words = ", ".join(
-        f"{mm:.1f} mm along {axis}" if mm <= TELLING_MM else f"not along {axis}"
-        for axis, mm in zip("XYZ", noticed_mm, strict=True)
-    )
-    return f"; by finished stone alone a frame off its seats would show from {words}"
+    return f"; by finished stone alone a frame off its seats would show from {shown(noticed_mm)}"
 
 
 def _refuse_unseated(seating: Seating) -> None:
@@ -181,6 +179,6 @@ def _refuse_unseated(seating: Seating) -> None:
             f"The frame contradicts the stone: {seating.inside_before} of {seating.regions} "
             f"regions of stone would lie inside the model, and moving everything, the farthest "
             f"place by {seating.most_mm:.1f} mm, would leave {seating.inside_after} of them.",
-            "The frame may not be seated: lift it, clean the seats, set it down again and take "
-            "the photographs anew.",
+            f"{SET_DOWN_AGAIN} If the stone says so again it is over-cut: add the photographs with "
+            "--frame-stands.",
         )

@@ -2,9 +2,10 @@
 
 The signed distances d of the regions (positive outside, W the widest that counts) are taken for
 a mixture: finished stone about the model, N(0, s^2 + sigma^2) with s the finish; stone still to
-remove, evenly between 0 and W, and a skin of it left everywhere at one height b, N(b, s^2 +
-sigma^2); over-cut stone, evenly between -W and 0. The shares are fitted to each account by expectation and maximisation, so that little finished stone weighs as
-fairly as much of it. One-sided, stone outside the model says nothing: it is as good as finished.
+remove, evenly between 0 and W, and a skin of it left everywhere at one height b,
+N(b, s^2 + sigma^2); over-cut stone, evenly between -W and 0. The shares are fitted to each
+account by expectation and maximisation, so that little finished stone weighs as fairly as much
+of it. One-sided, stone outside the model says nothing: it is as good as finished.
 
 References
 ----------

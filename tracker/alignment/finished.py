@@ -22,7 +22,6 @@ REGION_SHARE = 1.0 / 12.0
 PARALLEL_COS = float(np.cos(np.deg2rad(25.0)))
 POINTS_PER_REGION = 60
 FEWEST_POINTS = 4
-"""A region with fewer points is left out."""
 WORST_SIGMA_MM = 0.5
 
 
@@ -124,18 +123,30 @@ def gather(
     sigma_mm: Array,
     surface: Surface,
     per_region: int = POINTS_PER_REGION,
-    *,
-    side_mm: float | None = None,
-    fewest: int = FEWEST_POINTS,
 ) -> Regions:
-    """Points sorted into regions: cells of space, opposite faces kept apart.
+    """Points sorted into regions whose side is a share of the model's diagonal.
 
-    A region keeps at most twice `per_region` points, evenly picked; its side is a share of the
-    model's diagonal unless given.
+    A region with fewer than `FEWEST_POINTS` is left out.
     """
     low, high = surface.box
-    side = float(np.linalg.norm(high - low)) * REGION_SHARE if side_mm is None else side_mm
-    cell = np.floor((points - low) / side).astype(np.int64)
+    side_mm = float(np.linalg.norm(high - low)) * REGION_SHARE
+    return regions_of(points, normals, sigma_mm, low, side_mm, FEWEST_POINTS, per_region)
+
+
+def regions_of(
+    points: Array,
+    normals: Array,
+    sigma_mm: Array,
+    corner: Array,
+    side_mm: float,
+    fewest: int = 1,
+    per_region: int = POINTS_PER_REGION,
+) -> Regions:
+    """Points sorted into regions: cells of space counted from a corner, opposite faces kept apart.
+
+    A region keeps at most twice `per_region` points, evenly picked.
+    """
+    cell = np.floor((points - corner) / side_mm).astype(np.int64)
     axis = np.argmax(np.abs(normals), axis=1) if len(normals) else np.zeros(0, np.int64)
     facing = 2 * axis + (np.take_along_axis(normals, axis[:, None], axis=1)[:, 0] > 0)
     keys = np.concatenate([cell, facing[:, None]], axis=1)

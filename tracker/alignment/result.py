@@ -10,6 +10,13 @@ from scipy.spatial.transform import Rotation
 
 from tracker.maths.camera import Array
 
+SET_DOWN_AGAIN = (
+    "The frame may not be seated: lift it, clean the seats, set it down again and take the "
+    "photographs anew."
+)
+TELLING_MM = 3.0
+"""A direction in which stone would show no smaller shift is one that it says nothing of."""
+
 
 @dataclass(frozen=True, slots=True)
 class Alignment:
@@ -74,3 +81,11 @@ def unmoved(covariance: Array, reason: str, regions: int, proud_mm: float = 0.0)
 def rigid(motion: NDArray[np.float64]) -> tuple[Array, Array]:
     """Rotation and shift of a motion (w, dt), (6,), rad and mm, about the origin."""
     return np.asarray(Rotation.from_rotvec(motion[:3]).as_matrix()), np.array(motion[3:])
+
+
+def shown(noticed_mm: NDArray[np.float64]) -> str:
+    """Smallest shifts along X, Y and Z that would show, in words."""
+    return ", ".join(
+        f"{mm:.1f} mm along {axis}" if mm <= TELLING_MM else f"not along {axis}"
+        for axis, mm in zip("XYZ", noticed_mm[:3], strict=True)
+    )

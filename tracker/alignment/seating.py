@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.alignment.evidence import critical_ratio, log_likelihood
-from tracker.alignment.finished import PARALLEL_COS, Regions, gather
+from tracker.alignment.finished import PARALLEL_COS, Regions, regions_of
 from tracker.alignment.motion_search import about_middle, best_motion, middle_and_reach
 from tracker.alignment.refine import region_distances
 from tracker.alignment.result import rigid
@@ -100,9 +100,7 @@ def check_seating(
     near = np.linalg.norm(points - surface.nearest(points)[0], axis=1) < WIDEST_MM
     low, high = surface.box
     side_mm = max(REGION_SHARE * float(np.linalg.norm(high - low)), LEAST_REGION_MM)
-    regions = gather(
-        points[near], normals[near], sigma_mm[near], surface, side_mm=side_mm, fewest=1
-    )
+    regions = regions_of(points[near], normals[near], sigma_mm[near], low, side_mm)
     nothing = Seating(False, False, 0.0, 0.0, 0, 0, regions.count, np.full(3, np.inf))
     if regions.count < FEWEST_REGIONS:
         return nothing

@@ -21,9 +21,10 @@ a test can find.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker.maths.camera import Array
 from tracker.maths.robust import mad_sigma
@@ -36,7 +37,7 @@ FREE_MM, HELD_MM = 1.0, 0.1
 """Standard deviation of the even amount: free outside; inside there can be none."""
 LEAST_SCATTER_MM = 0.05
 MOST_REGIONS = 600
-"""More say nothing new; every n-th is taken."""
+"""More say little new; of more, every n-th is taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,21 +71,20 @@ class Lying:
     after_mm: Array
     variance_mm2: Array
 
-    def every(self, step: int) -> Lying:
-        """Each n-th region."""
-        return Lying(
-            self.points[::step],
-            self.normals[::step],
-            self.rows[::step],
-            self.before_mm[::step],
-            self.after_mm[::step],
-            self.variance_mm2[::step],
-        )
+    def where(self, rows: NDArray[np.bool_] | slice) -> Lying:
+        """Some of the regions."""
+        return Lying(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    def thinned(self) -> Lying:
+        """Not more than `MOST_REGIONS` and as many again."""
+        return self.where(slice(None, None, 1 + len(self.before_mm) // MOST_REGIONS))
 
 
 def chi_square_gain(lying: Lying, allowed: Unevenness, frame_covariance: Array) -> float:
     """T of the module: what the motion takes from chi-square, 6 degrees of freedom."""
-    part = lying.every(1 + len(lying.before_mm) // MOST_REGIONS)
+    part = lying.thinned()
+    if not len(part.rows):
+        return 0.0
     S = _covariance(part, allowed)
     S += _even_mm(S, part.before_mm) ** 2
     frame = part.rows @ frame_covariance @ part.rows.T
@@ -99,7 +99,7 @@ def least_noticed_mm(
 
     The even amount is left free, as for stone that has gone outward.
     """
-    part = lying.every(1 + len(lying.before_mm) // MOST_REGIONS)
+    part = lying.thinned()
     S = _covariance(part, allowed) + FREE_MM**2 + part.rows @ frame_covariance @ part.rows.T
     by_way = part.rows @ ways.T
     seen = np.einsum("kn,kn->n", by_way, np.linalg.solve(S, by_way))
@@ -107,7 +107,7 @@ def least_noticed_mm(
 
 
 def _covariance(lying: Lying, allowed: Unevenness) -> Array:
-    """S without the even amount, (k, k), mm^2; the regions' own scatter is that after the motion."""
+    """S without the even amount, (k, k), mm^2; the regions scatter as after the motion."""
     scatter = mad_sigma(lying.after_mm - np.median(lying.after_mm))
     own = max(scatter, LEAST_SCATTER_MM) ** 2 + lying.variance_mm2
     facing = (0.5 + 0.5 * np.clip(lying.normals @ lying.normals.T, -1.0, 1.0)) ** SIDE_POWER

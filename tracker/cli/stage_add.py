@@ -21,6 +21,14 @@ def stage_add(
     name: Annotated[
         str | None, typer.Option(help="Name of the stage; else the day of the photographs.")
     ] = None,
+    frame_stands: Annotated[
+        bool,
+        typer.Option(
+            "--frame-stands",
+            help="The frame was lifted, cleaned and set down again, and the stone still speaks "
+            "against it: take the day as it is.",
+        ),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print it for programs.")] = False,
 ) -> None:
     """Measure a day's photographs: stone left, over-cuts, and the state of every point."""
@@ -29,7 +37,9 @@ def stage_add(
 
     job = opened_job(ctx)
     with watched() as progress:
-        record = add_stage(job, photos, name, progress=progress, now=datetime.now())
+        record = add_stage(
+            job, photos, name, progress=progress, now=datetime.now(), frame_stands=frame_stands
+        )
     if as_json:
         print_json(stage_document(record))
         return

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 
+from tracker.alignment.unchanged import EarlierStone
 from tracker.comparison.on_vertices import VertexReadings, spread_to_vertices
 from tracker.comparison.overcuts import OvercutSpot
-from tracker.errors import PhotographError
+from tracker.errors import PhotographError, TrackerError
 from tracker.job import Job
 from tracker.network.record import Bar, KnownTarget
 from tracker.photos import list_files, read_photograph
@@ -21,15 +23,17 @@ from tracker.pipeline.pictures import draw_pictures
 from tracker.pipeline.record import stage_record
 from tracker.progress.series import Day, day_of
 from tracker.records.cameras import belief
-from tracker.records.ply import CloudPoints, StoneLeftMap
+from tracker.records.ply import CloudPoints, StoneLeftMap, read_cloud
 from tracker.report.colours import vertex_colours
 from tracker.report.evening import write_sheet
 from tracker.report.words import words_for
-from tracker.stage import StageRecord, list_stages, load_stage, stage_draft
+from tracker.stage import CLOUD_FILE, StageRecord, list_stages, load_stage, stage_draft
 
 Progress = Callable[[str, float], None]
 
 LAST_SHARE = 0.98
+EARLIER_STAGES = 3
+"""So many are asked whether uncarved stone lies where it lay."""
 
 
 def add_stage(
@@ -39,6 +43,7 @@ def add_stage(
     *,
     progress: Progress = lambda words, share: None,
     now: datetime | None = None,
+    frame_stands: bool = False,
 ) -> StageRecord:
     """A day's photographs become a stage of the job.
 
@@ -52,6 +57,9 @@ def add_stage(
     progress : function of (words, share of the whole done)
     now : datetime, optional
         The present, where the photographs do not say when they were taken.
+    frame_stands : bool
+        The frame was set down anew and stands: what the stone has against it is told, and the day
+        is put on record all the same.
 
     Raises
     ------
@@ -62,6 +70,7 @@ def add_stage(
     task = task_of(job)
     taken = taken_at(folder)
     moment = taken or now or datetime.now()
+    task = replace(task, earlier=_earlier_stone(job, moment), frame_stands=frame_stands)
     name = name if name is not None else moment.date().isoformat()
     clock = Clock(progress)
     with stage_draft(job, name) as draft:
@@ -162,6 +171,26 @@ def _lasting_on_record(job: Job, lasting: frozenset[int] | set[int]) -> dict[int
                     np.asarray(target.corners_mm), 2.0 * np.asarray(target.sigma_mm), "lasting"
                 )
     return known
+
+
+def _earlier_stone(job: Job, moment: datetime) -> tuple[EarlierStone, ...]:
+    """Clouds of the last stages before this moment, the latest first.
+
+    One that cannot be read is passed over: the day can be measured without.
+    """
+    stones = []
+    before = [facts for facts in list_stages(job) if facts.date < moment.isoformat()]
+    for facts in reversed(before[-EARLIER_STAGES:]):
+        try:
+            cloud = read_cloud(job.stage_path(facts.name) / CLOUD_FILE)
+        except (TrackerError, OSError):
+            continue
+        if len(cloud.points):
+            covariance = np.asarray(facts.alignment.covariance)
+            stones.append(
+                EarlierStone(facts.name, cloud.points, cloud.normals, cloud.sigma_mm, covariance)
+            )
+    return tuple(stones)
 
 
 def _spots_before(job: Job) -> tuple[OvercutSpot, ...]:

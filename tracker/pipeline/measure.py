@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from tracker.alignment.align import align
 from tracker.alignment.datum import datum_covariance
-from tracker.alignment.result import Alignment
+from tracker.alignment.earlier import check_earlier
+from tracker.alignment.result import SET_DOWN_AGAIN, Alignment
+from tracker.alignment.unchanged import EarlierStone
 from tracker.cloud.patch_views import View
 from tracker.cloud.sparse import Cloud, sparse_cloud
 from tracker.cloud.ties import tie_points
@@ -65,6 +67,10 @@ class Task:
     before : tuple of OvercutSpot
         Over-cut spots of the stage before.
     lenses : mapping of camera to what its calibration says of it
+    earlier : tuple of EarlierStone
+        Clouds of earlier stages, the latest first.
+    frame_stands : bool
+        The carver has set the frame down anew: stone that contradicts it is told, not refused.
     """
 
     surface: Surface
@@ -82,6 +88,8 @@ class Task:
     model_tolerance_mm: float = 0.05
     before: tuple[OvercutSpot, ...] = ()
     lenses: Mapping[CameraKey, LensPrior] = field(default_factory=dict)
+    earlier: tuple[EarlierStone, ...] = ()
+    frame_stands: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +158,7 @@ def measure(folder: Path, task: Task, clock: Clock) -> Measured:
             placed = place_day(opened, task.known, task.bars, outline, lenses=task.lenses)
         with clock.step("ties", "following the stone's own texture"):
             placed, cloud = _tie(placed, surface, task.allowance_mm)
-        with clock.step("alignment", "checking the frame against finished stone"):
+        with clock.step("alignment", "checking the frame against the stone"):
             alignment = _seat(placed, cloud, task)
         cloud = _moved_cloud(cloud, alignment)
         with clock.step("needles", "setting the needle on the photographs") as share:
@@ -302,25 +310,33 @@ def _kept_ties(
 
 
 def _seat(placed: Placed, cloud: Cloud, task: Task) -> Alignment:
-    """Frame coordinates checked against lasting targets and finished stone."""
+    """Frame coordinates checked against lasting targets, finished stone and earlier stages."""
     seating = placed.adjustment.seating
     if seating is not None and seating.statistic > 1.0 >= seating.frame_spread:
         raise AlignmentError(
             f"The frame stands {seating.shift_mm:.1f} mm and {seating.turn_deg:.1f} degrees off "
             "the targets on the block, though its own cards agree with each other.",
-            "The frame may not be seated: lift it, clean the seats, set it down again and take "
-            "the photographs anew.",
+            SET_DOWN_AGAIN,
         )
     sigma = {
         tag: 0.5 * target.u95_mm for tag, target in task.known.items() if target.u95_mm is not None
     }
-    return align(
+    found = align(
         cloud.points,
         cloud.normals,
         cloud.sigma_mm,
         task.surface,
         datum_covariance(placed.adjustment, sigma),
         band_mm=task.bands.finished_below_mm,
+        frame_stands=task.frame_stands,
+    )
+    return check_earlier(
+        found,
+        found.apply(cloud.points),
+        cloud.normals @ found.R.T,
+        cloud.sigma_mm,
+        task.earlier,
+        frame_stands=task.frame_stands,
     )
 
 
