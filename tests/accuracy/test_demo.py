@@ -17,10 +17,13 @@ import pytest
 from scripts.scene.kept import kept_mesh
 from scripts.scene.truth import stone_left
 from tests.accuracy import scoring
+from tracker.alignment.unchanged import EarlierStone, compare_stone
 from tracker.job import create_job, put_bars, put_frame, put_model, put_points
+from tracker.maths.rotation import exp
 from tracker.pipeline import Measured, measure
 from tracker.pipeline.add import task_of
 from tracker.pipeline.day import Clock
+from tracker.records.entries import read_seats
 from tracker.records.ply import read_surface
 from tracker.surface import Surface
 
@@ -91,6 +94,36 @@ def scored(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Score
         lines.append(f"| {name} | " + " | ".join(f"{value:.4g}" for value in values) + " |")
     (ROOT / "build").mkdir(exist_ok=True)
     (ROOT / "build" / "accuracy.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+@pytest.mark.parametrize("lifted_mm", [0.0, 1.0])
+@pytest.mark.parametrize("foot", [0, 1, 2])
+def test_lifted_foot_shows_in_uncarved_stone(
+    scored: dict[str, Scored], foot: int, lifted_mm: float
+) -> None:
+    """Second day against the first: a third of the stone was carved in between."""
+    first, second = (scored[stage].measured for stage in STAGES)
+    before = EarlierStone(
+        "first day",
+        first.cloud.points,
+        first.cloud.normals,
+        first.cloud.sigma_mm,
+        first.alignment.covariance,
+    )
+    seats = read_seats(DEMO / "seats.csv")
+    a, b = seats[foot - 2], seats[foot - 1]
+    arm = np.linalg.norm(np.cross(b - a, seats[foot] - a)) / np.linalg.norm(b - a)
+    R = exp(lifted_mm / arm * (b - a) / np.linalg.norm(b - a))
+    points, normals = second.cloud.points, second.cloud.normals
+    found = compare_stone(
+        (points - a) @ R.T + a,
+        normals @ R.T,
+        second.cloud.sigma_mm,
+        second.alignment.covariance,
+        before,
+    )
+    assert found.contradicted == (lifted_mm > 0.0)
+    assert found.agrees == (lifted_mm == 0.0)
 
 
 @pytest.mark.parametrize("stage", STAGES)

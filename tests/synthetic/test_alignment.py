@@ -229,3 +229,32 @@ def test_over_cuts_are_no_reason_to_doubt_the_frame() -> None:
         left[np.linalg.norm(p - p[k], axis=1) < 14.0] = -2.0
     ours = align(*stone(model, left), model, GOOD_FRAME)
     assert drift_mm(ours.R, ours.t, model) < 0.05
+
+
+def noticed(found: tuple[Array, Array, Array], model: Surface) -> bool:
+    try:
+        return align(*found, model, GOOD_FRAME).doubt != ""
+    except AlignmentError:
+        return True
+
+
+def test_frame_off_by_a_millimetre_is_noticed_by_finished_stone_alone() -> None:
+    model = figure()
+    points, normals, sigma = carved(model, 0.35, 3)
+    assert not noticed((points, normals, sigma), model)
+    ways = [noticed((points + 1.2 * way, normals, sigma), model) for way in WAYS[:6]]
+    assert sum(ways) >= 5
+    reason = align(points, normals, sigma, model, GOOD_FRAME).reason
+    assert "a frame off its seats would show from" in reason
+
+
+@pytest.mark.parametrize("turn", [0.0, 2.0])
+def test_sides_and_patches_proud_by_half_a_millimetre_are_no_doubt(turn: float) -> None:
+    model = figure()
+    points, normals, sigma = stone(model, half_carved(model))
+    near = np.abs(model.signed_distance_mm(points)) < 0.5
+    front = normals @ np.array([np.cos(turn), np.sin(turn), 0.0]) > 0.3
+    wave = 0.25 + 0.25 * np.sin(points @ np.array([0.05, 0.08, 0.06]) + turn)
+    for proud in (np.full(len(points), 0.5), np.where(front, 0.5, 0.0), wave):
+        away = normals * (near * proud)[:, None]
+        assert not noticed((points + away, normals, sigma), model)

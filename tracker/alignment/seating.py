@@ -47,8 +47,9 @@ CLEAR = 1e-6
 """Chance of a false alarm by noise."""
 CLEAR_OF_HAND = 1e-7
 """The same by an uneven hand, whose sides and patches are known by rule of thumb only."""
-CLEAR_OF_ALL = 1e-6
-"""The same for the evidence, over all motions that can be tried; the bound is a loose one."""
+CLEAR_OF_ALL, LIKELY = 1e-6, 1e-3
+"""The same for the evidence, over all motions that can be tried, of a refusal and of a doubt; the
+bound is a loose one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +115,11 @@ def check_seating(
         return nothing
     limit = chi2_above(CLEAR_OF_HAND, 6)
     evidence = _Evidence(before, after, np.sqrt(regions.variance_mm2), hand.side_mm)
-    moved = chi_square_gain(lying, hand, frame_covariance) > limit and evidence.clear()
+    moved = chi_square_gain(lying, hand, frame_covariance) > limit
+    moved = moved and evidence.beyond(LIKELY, one_sided=False)
     inside, left = _inside(regions, rows, before, after, frame_covariance, band_mm)
     refused = moved and inside > max(by_noise(regions.count), 2 * left)
-    refused = refused and evidence.clear(one_sided=True)
+    refused = refused and all(evidence.beyond(CLEAR_OF_ALL, one_sided=o) for o in (False, True))
     ways = about_middle(*middle_and_reach(regions))[:3]
     noticed = least_noticed_mm(lying, hand, frame_covariance, ways, limit)
     R, t = rigid(motion)
@@ -177,10 +179,10 @@ class _Evidence:
     sigma_mm: Array
     finish_mm: float
 
-    def clear(self, *, one_sided: bool = False) -> bool:
-        """Whether twice the log-likelihood ratio is more than any chance explains."""
+    def beyond(self, chance: float, *, one_sided: bool) -> bool:
+        """Whether twice the log-likelihood ratio is more than chance explains."""
         now, then = (
             log_likelihood(away, self.sigma_mm, self.finish_mm, WIDEST_MM, one_sided=one_sided)
             for away in (self.before_mm, self.after_mm)
         )
-        return 2.0 * (then - now) > critical_ratio(CLEAR_OF_ALL, self.finish_mm, WIDEST_MM)
+        return 2.0 * (then - now) > critical_ratio(chance, self.finish_mm, WIDEST_MM)
