@@ -67,8 +67,15 @@ def measure_by(monkeypatch: pytest.MonkeyPatch, work: Callable[[], None]) -> Non
     """Replaces measuring by something quick, within the draft of a stage."""
 
     def measure(
-        job: Job, folder: Path, name: str | None, *, progress: ProgressCallback, now: datetime
+        job: Job,
+        folder: Path,
+        name: str | None,
+        *,
+        progress: ProgressCallback,
+        now: datetime,
+        frame_stands: bool,
     ) -> StageRecord:
+        assert not frame_stands
         with stage_draft(job, name or "2025-05-03") as draft:
             progress("targets", 0.1)
             work()
