@@ -73,7 +73,7 @@ def measure_by(monkeypatch: pytest.MonkeyPatch, work: Callable[[], None]) -> Non
         *,
         progress: ProgressCallback,
         now: datetime,
-        frame_stands: bool,
+        frame_stands: bool = False,
     ) -> StageRecord:
         assert not frame_stands
         with stage_draft(job, name or "2025-05-03") as draft:
