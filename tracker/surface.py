@@ -68,7 +68,7 @@ class Surface:
     @cached_property
     def scene(self) -> o3d.t.geometry.RaycastingScene:
         """Ray-casting structure (float32: good to about 1e-5 of the size)."""
-        import open3d as o3d
+        from tracker.maths.open3d_core import o3d
 
         scene = o3d.t.geometry.RaycastingScene()
         scene.add_triangles(
@@ -79,7 +79,7 @@ class Surface:
 
     def first_hit_mm(self, origins: Array, directions: Array) -> Array:
         """Distance along unit directions to the first triangle, (n,), mm; inf where none."""
-        import open3d as o3d
+        from tracker.maths.open3d_core import o3d
 
         rays = np.concatenate([origins, directions], axis=1).astype(np.float32)
         hits = self.scene.cast_rays(o3d.core.Tensor(rays))["t_hit"]
@@ -90,7 +90,7 @@ class Surface:
 
         Infinite and -1 where none is met.
         """
-        import open3d as o3d
+        from tracker.maths.open3d_core import o3d
 
         rays = np.concatenate([origins, directions], axis=1).astype(np.float32)
         hits = self.scene.cast_rays(o3d.core.Tensor(rays))
@@ -100,7 +100,7 @@ class Surface:
 
     def signed_distance_mm(self, points: Array) -> Array:
         """Distance to the nearest triangle, (n,), mm; positive outside, negative inside."""
-        import open3d as o3d
+        from tracker.maths.open3d_core import o3d
 
         query = o3d.core.Tensor(points.astype(np.float32))
         distance = self.scene.compute_signed_distance(query, nsamples=3)
@@ -108,7 +108,7 @@ class Surface:
 
     def holds(self, points: Array) -> NDArray[np.bool_]:
         """Whether points (n, 3), mm, lie inside, by the most of three rays."""
-        import open3d as o3d
+        from tracker.maths.open3d_core import o3d
 
         query = o3d.core.Tensor(points.astype(np.float32))
         inside = self.scene.compute_occupancy(query, nsamples=3)
@@ -116,7 +116,7 @@ class Surface:
 
     def nearest(self, points: Array) -> tuple[Array, Faces]:
         """Nearest points on the surface (n, 3), mm, and their triangles (n,)."""
-        import open3d as o3d
+        from tracker.maths.open3d_core import o3d
 
         found = self.scene.compute_closest_points(o3d.core.Tensor(points.astype(np.float32)))
         return (

@@ -36,7 +36,7 @@ LEAST_PIECE_SHARE = 0.004
 
 def poisson(points: Array, normals: Array, spacing_mm: float) -> Surface:
     """Closed surface through places with normals, holes bridged."""
-    import open3d as o3d
+    from tracker.maths.open3d_core import o3d
 
     cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(points))
     cloud.normals = o3d.utility.Vector3dVector(normals)

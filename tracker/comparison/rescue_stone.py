@@ -10,13 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import open3d as o3d
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
 from tracker.comparison.on_vertices import VertexReadings, stone_surface
 from tracker.comparison.uncertainty import MIN_COSINE
 from tracker.maths.camera import Array
+from tracker.maths.open3d_core import o3d
 from tracker.surface import Surface
 
 ODD_FLOOR_MM = 0.15

@@ -17,7 +17,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import open3d as o3d
 from numpy.typing import NDArray
 
 from tracker.comparison.readings import Readings
@@ -32,6 +31,7 @@ from tracker.comparison.uncertainty import (
 )
 from tracker.errors import MeshError
 from tracker.maths.camera import Array
+from tracker.maths.open3d_core import o3d
 from tracker.surface import Samples, Surface
 
 CORRELATION_AREA_MM2 = 16.0

@@ -55,7 +55,7 @@ def adjust(
     side_mm: float | Mapping[int, float] = 40.0,
     settings: Settings | None = None,
     lens_priors: Mapping[int, LensPrior] | None = None,
-    first_lenses: Sequence[Lens] | None = None,
+    before: Adjustment | None = None,
 ) -> Adjustment:
     """Adjustment of the targets alone.
 
@@ -69,8 +69,8 @@ def adjust(
     bars : scale bars
     side_mm : printed side of the targets' black square, roughly; one for all or by number
     lens_priors : what calibrations say of the lens, by row of the camera
-    first_lenses : one per camera
-        Lenses of an adjustment before, to start from; else they are searched for.
+    before : an adjustment of the same photographs, to start from
+        Its lenses alone where it left anything out: that is looked at afresh.
 
     Raises
     ------
@@ -93,9 +93,9 @@ def adjust(
         lens_priors=dict(lens_priors or {}),
     )
     record = {tag: target.corners for tag, target in material.known.items()}
-    start = start_network(
+    start = _start_from(before) or start_network(
         detections, cameras, sizes, focal_guess_px, record, focal_known=focal_known,
-        side_mm=side_mm, lenses=first_lenses,
+        side_mm=side_mm, lenses=None if before is None else before.lenses,
     )  # fmt: skip
     stand = _free_network(material, start)
     taking_part = assemble(material, stand.choice, stand.values).tags
@@ -124,6 +124,17 @@ def add_ties(previous: Adjustment, ties: TiePoints) -> Adjustment:
         previous.lenses,
     )
     return _finish(material, Stand(previous.choice, values), previous)
+
+
+def _start_from(before: Adjustment | None) -> Start | None:
+    """Where an adjustment stands that found nothing amiss; None where it left something out."""
+    if before is None or before.choice.photos_out or before.choice.targets_out:
+        return None
+    poses = {row: photo.pose for row, photo in enumerate(before.photos) if photo.pose is not None}
+    if len(poses) < len(before.photos):
+        return None
+    corners = {target.tag: target.corners for target in before.targets if target.photos > 0}
+    return Start(poses, corners, before.lenses, (), free=False, misfit_px=0.0)
 
 
 @dataclass(frozen=True, slots=True)

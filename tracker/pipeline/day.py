@@ -235,7 +235,7 @@ def place_day(
         lambda k: refine_targets(day.images[k], day.detections[k], lens_of[k]), rows
     )
     day = replace(day, detections=tuple(refined))
-    return Placed(day, _adjust(day, known, bars, settings, believed, first.lenses), left_out, notes)
+    return Placed(day, _adjust(day, known, bars, settings, believed, first), left_out, notes)
 
 
 def contradicted(lens: Lens, prior: LensPrior, camera: CameraKey) -> str:
@@ -285,7 +285,7 @@ def _adjust(
     bars: Sequence[Bar],
     settings: Settings | None,
     lenses: Mapping[CameraKey, LensPrior],
-    first_lenses: Sequence[Lens] | None = None,
+    before: Adjustment | None = None,
 ) -> Adjustment:
     cameras, first = day.cameras
     lead = [day.photographs[k] for k in first]
@@ -305,7 +305,7 @@ def _adjust(
         bars=bars,
         settings=settings,
         lens_priors=priors,
-        first_lenses=first_lenses,
+        before=before,
     )
 
 

@@ -15,7 +15,6 @@ from tracker.records.tables import refuse_existing, write_whole
 from tracker.report.contrast import readable_on_paper
 from tracker.report.document import Document
 from tracker.report.document_html import document_html
-from tracker.report.document_pdf import document_pdf
 from tracker.report.document_pictures import logo, photographs, stage_views, swatch
 from tracker.report.document_text import OWN_TEXT, blocks_of, shipped_text, text_of
 from tracker.report.document_values import (
@@ -121,6 +120,8 @@ def write_document(job: Job) -> tuple[Path, Path]:
     tuple of Path
         The two files.
     """
+    from tracker.report.document_pdf import document_pdf  # loads much that a sheet does not need
+
     document = document_of(job)
     paper, page = job.folder / "report.pdf", job.folder / "report.html"
     drawn = document_pdf(document)

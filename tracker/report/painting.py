@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import open3d as o3d
 from numba import njit
 from numpy.typing import NDArray
 
 from tracker.comparison.states import Bands
 from tracker.maths.camera import Array
+from tracker.maths.open3d_core import o3d
 from tracker.report.colours import (
     NOT_SEEN_DOT_RGB,
     NOT_SEEN_RGB,
