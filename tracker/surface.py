@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import open3d as o3d
 
 Faces = NDArray[np.int64]
+Places = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True)
@@ -53,10 +54,11 @@ class Surface:
     @cached_property
     def vertex_normals(self) -> Array:
         """Unit outward normals at the vertices, area weighted, (n, 3)."""
-        summed = np.zeros_like(self.vertices)
-        weighted = self.face_normals * self.face_areas_mm2[:, None]
-        for k in range(3):
-            np.add.at(summed, self.faces[:, k], weighted)
+        weighted = np.repeat(self.face_normals * self.face_areas_mm2[:, None], 3, axis=0)
+        corner, count = self.faces.ravel(), len(self.vertices)
+        summed = np.stack(
+            [np.bincount(corner, weighted[:, k], minlength=count) for k in range(3)], axis=1
+        )
         length = np.linalg.norm(summed, axis=1, keepdims=True)
         return np.asarray(summed / np.maximum(length, 1e-300))
 
@@ -77,7 +79,7 @@ class Surface:
         )
         return scene
 
-    def first_hit_mm(self, origins: Array, directions: Array) -> Array:
+    def first_hit_mm(self, origins: Places, directions: Places) -> Array:
         """Distance along unit directions to the first triangle, (n,), mm; inf where none."""
         from tracker.maths.open3d_core import o3d
 

@@ -17,7 +17,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tracker.errors import NetworkError
-from tracker.maths.camera import Lens
 from tracker.maths.chance import chi2_median
 from tracker.maths.robust import median_sigma
 from tracker.network.build import Assembled, Choice, Material, Values, assemble

@@ -16,7 +16,7 @@ from tracker.errors import PhotographError, TrackerError
 from tracker.job import Job
 from tracker.network.record import Bar, KnownTarget
 from tracker.photos import list_files, read_photograph
-from tracker.pipeline.day import Clock
+from tracker.pipeline.day import Clock, quiet_threads
 from tracker.pipeline.measure import Measured, Task, measure
 from tracker.pipeline.page import write_page
 from tracker.pipeline.pictures import draw_pictures
@@ -76,7 +76,10 @@ def add_stage(
     with stage_draft(job, name) as draft:
         measured = measure(folder, task, clock)
         vertices = spread_to_vertices(task.surface, measured.samples, measured.sample_readings)
-        with clock.step("pictures", "drawing the map and the photographs") as share:
+        with (
+            quiet_threads(),
+            clock.step("pictures", "drawing the map and the photographs") as share,
+        ):
             draw_pictures(job, draft, measured, vertices, moment, share)
         record = stage_record(job, draft.name, moment.isoformat(), measured, clock)
         draft.write(record, cloud_points(measured), stone_left_map(job, task, vertices))

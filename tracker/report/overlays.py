@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
-from scipy.spatial import cKDTree
+from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from tracker.comparison.on_vertices import VertexReadings
 from tracker.comparison.readings import Readings
@@ -23,11 +23,12 @@ from tracker.comparison.states import Bands, Judgement, State
 from tracker.maths.camera import Array, Lens, Pose, project, undistort
 from tracker.report.colours import shown_mm
 from tracker.report.labels import Mark, draw_legend, draw_marks
-from tracker.report.painting import Hits, cast, paint
+from tracker.report.painting import Corners, Hits, cast, corner_figures, paint
 from tracker.surface import Faces, Surface
 
 LONG_SIDE_PX = 1600
 JPEG_QUALITY = 88
+HARDLY = 0.75
 OPACITY = 0.58
 NOT_SEEN_OPACITY = 0.30
 FILL_MM = 25.0
@@ -35,6 +36,8 @@ HIDDEN_MM = 3.0
 """A point this far behind the stone that a photograph shows is hidden in it."""
 CARD_MM = 2.0
 """A card no farther behind the drawn stone than this lies on it, glued to the block."""
+CARD_RIM_PX = 3
+"""Rays so near to where a card is drawn are asked whether they meet it."""
 MOST_STRETCH = 2.5
 """Triangles whose edges grow by more than this factor bridge a jump and are no stone."""
 
@@ -83,11 +86,14 @@ def point_marks(
 
 @dataclass(frozen=True, slots=True)
 class Overlay:
-    """The stone as it is drawn onto every photograph of a stage; make it once."""
+    """The stone as it is drawn onto every photograph of a stage; make it once.
+
+    `rim` (n, 3) are the corners of its convex hull, within which it lies in any photograph.
+    """
 
     stone: Surface
-    stone_left_mm: Array
-    seen: NDArray[np.bool_]
+    rim: Array
+    at_corners: Corners
     points: tuple[PointMark, ...]
     bands: Bands
     title: str
@@ -114,14 +120,23 @@ def make_overlay(
         surface.vertex_normals
     )
     shown = shown_mm(readings.stone_left_mm, readings.u95_mm, bands)
+    drawn = Surface(stone, _unstretched(surface, stone))
     return Overlay(
-        Surface(stone, _unstretched(surface, stone)),
-        np.where(readings.seen, shown, 0.0),
-        readings.seen,
+        drawn,
+        _rim(stone),
+        corner_figures(drawn, shown, readings.seen),
         tuple(points),
         bands,
         title,
     )
+
+
+def _rim(stone: Array) -> Array:
+    """Corners of the convex hull; all corners where the stone is flat."""
+    try:
+        return np.asarray(stone[ConvexHull(stone).vertices])
+    except QhullError:
+        return stone
 
 
 def _filled(surface: Surface, depth: Array, seen: NDArray[np.bool_]) -> Array:
@@ -193,7 +208,9 @@ def draw_overlay(
     width, height = stored_size
     scale = min(1.0, LONG_SIDE_PX / max(height, width))
     size = (max(round(width * scale), 1), max(round(height * scale), 1))
-    picture = np.asarray(cv2.resize(photo_rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
+    # a picture that is hardly reduced looks the same, and is made in a quarter of the time
+    way = cv2.INTER_AREA if size[0] < HARDLY * photo_rgb.shape[1] else cv2.INTER_LINEAR
+    picture = np.asarray(cv2.resize(photo_rgb, size, interpolation=way), np.uint8)
     hits, corner = _look(lens, pose, overlay, cards, picture.shape[:2], width / size[0])
     if hits is not None:
         rows, columns = hits.met.shape
@@ -208,7 +225,7 @@ def draw_overlay(
     ]
     draw_marks(shown, turned, overlay.bands)
     draw_legend(shown, overlay.bands, overlay.title, caption)
-    shown.save(path, format="JPEG", quality=JPEG_QUALITY, optimize=True)
+    shown.save(path, format="JPEG", quality=JPEG_QUALITY)
 
 
 def _look(
@@ -220,21 +237,23 @@ def _look(
     factor: float,
 ) -> tuple[Hits | None, tuple[int, int]]:
     """What the reduced picture's pixels meet, in the part where the stone can be."""
-    pixels, depth = project(lens, pose, overlay.stone.vertices)
+    pixels, depth = project(lens, pose, overlay.rim)
     reduced = (pixels[depth > 1.0] + 0.5) / factor - 0.5
     if not len(reduced):
         return None, (0, 0)
-    low = np.clip(np.floor(reduced.min(axis=0)).astype(int), 0, [shape[1], shape[0]])
-    high = np.clip(np.ceil(reduced.max(axis=0)).astype(int) + 1, 0, [shape[1], shape[0]])
+    low = np.clip(np.floor(reduced.min(axis=0)).astype(int) - 1, 0, [shape[1], shape[0]])
+    high = np.clip(np.ceil(reduced.max(axis=0)).astype(int) + 2, 0, [shape[1], shape[0]])
     if np.any(high - low < 2):
         return None, (0, 0)
     directions = _directions(lens, pose, low, high, factor)
-    origins = np.broadcast_to(pose.centre_frame, directions.shape)
-    hits = cast(overlay.stone, overlay.stone_left_mm, overlay.seen, origins, directions)
+    eye = pose.centre_frame
+    hits = cast(overlay.stone, overlay.at_corners, eye, directions)
     if cards is not None and len(cards.faces):
-        flat = (-1, 3)
-        ahead = cards.first_hit_mm(origins.reshape(flat), directions.reshape(flat))
-        covered = ahead.reshape(hits.distance_mm.shape) < hits.distance_mm + CARD_MM
+        asked = _near_cards(lens, pose, cards, low, hits.met.shape, factor)
+        covered = np.zeros(asked.shape, dtype=np.bool_)
+        towards = directions[asked]
+        ahead = cards.first_hit_mm(np.broadcast_to(eye, towards.shape), towards)
+        covered[asked] = ahead < hits.distance_mm[asked] + CARD_MM
         # a point behind the card must not be drawn either
         hits = Hits(
             np.where(covered, -np.inf, hits.distance_mm),
@@ -244,24 +263,44 @@ def _look(
     return hits, (int(low[0]), int(low[1]))
 
 
+def _near_cards(
+    lens: Lens,
+    pose: Pose,
+    cards: Surface,
+    low: NDArray[np.int64],
+    shape: tuple[int, ...],
+    factor: float,
+) -> NDArray[np.bool_]:
+    """Reduced pixels on which a card lies or nearly lies, counted from `low`."""
+    pixels, depth = project(lens, pose, cards.vertices)
+    if np.any(depth <= 1.0):
+        return np.ones(shape, dtype=np.bool_)
+    corners = np.rint((pixels + 0.5) / factor - 0.5 - low).astype(np.int32)
+    near = np.zeros(shape, np.uint8)
+    for card in corners.reshape(-1, 4, 2):
+        cv2.fillConvexPoly(near, card, 1)
+        cv2.polylines(near, [card], True, 1, 2 * CARD_RIM_PX + 1)
+    return near.astype(np.bool_)
+
+
 def _directions(
     lens: Lens, pose: Pose, low: NDArray[np.int64], high: NDArray[np.int64], factor: float
-) -> Array:
+) -> NDArray[np.float32]:
     """Unit rays of the reduced pixels low..high; the lens is inverted on a grid of every 8th."""
     coarse = [np.linspace(low[k], high[k] - 1, max((high[k] - low[k]) // 8, 2)) for k in (0, 1)]
     x, y = np.meshgrid(*coarse)
     stored = (np.stack([x, y], axis=-1) + 0.5) * factor - 0.5
     plane = undistort(lens, stored.reshape(-1, 2)).reshape(stored.shape)
-    at = [
-        (np.arange(low[k], high[k]) - low[k]) / max(high[k] - 1 - low[k], 1) * (len(coarse[k]) - 1)
-        for k in (0, 1)
-    ]
-    map_x, map_y = np.meshgrid(at[0].astype(np.float32), at[1].astype(np.float32))
-    fine = cv2.remap(
-        plane, map_x, map_y, interpolation=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    rays = np.concatenate([fine, np.ones_like(fine[..., :1])], axis=-1) @ pose.R
-    return np.asarray(rays / np.linalg.norm(rays, axis=-1, keepdims=True), dtype=np.float64)
+    between = []
+    for k in (0, 1):
+        at = np.linspace(0.0, len(coarse[k]) - 1.0, high[k] - low[k])
+        between.append(np.maximum(1.0 - np.abs(at[:, None] - np.arange(len(coarse[k]))), 0.0))
+    x, y = (between[1] @ plane[..., k] @ between[0].T for k in (0, 1))
+    length = np.sqrt(x * x + y * y + 1.0)
+    rays = np.empty((*length.shape, 3), dtype=np.float32)
+    for k in range(3):
+        rays[..., k] = (x * pose.R[0, k] + y * pose.R[1, k] + pose.R[2, k]) / length
+    return rays
 
 
 def _blend(part: NDArray[np.uint8], hits: Hits, bands: Bands, pose: Pose) -> None:
@@ -270,12 +309,12 @@ def _blend(part: NDArray[np.uint8], hits: Hits, bands: Bands, pose: Pose) -> Non
     colour = paint(hits, bands, towards_eye, 9.0)
     row, column = np.nonzero(hits.met)
     stone = part[row, column].astype(np.float32) / np.float32(255.0)
-    grey = stone.mean(axis=1)
+    grey = stone @ np.full(3, 1.0 / 3.0, np.float32)
     level = np.median(grey[grey > 0.05]) if np.any(grey > 0.05) else 0.5
     relief = np.clip(0.55 + 0.45 * grey / max(float(level), 0.05), 0.35, 1.25)
     opacity = np.where(hits.seen[row, column], OPACITY, NOT_SEEN_OPACITY).astype(np.float32)
     laid = np.clip(colour[row, column] * relief[:, None], 0.0, 1.0)
-    part[row, column] = np.round(255.0 * (stone + opacity[:, None] * (laid - stone)))
+    part[row, column] = np.rint(np.float32(255.0) * (stone + opacity[:, None] * (laid - stone)))
 
 
 def _marks(

@@ -51,11 +51,11 @@ def _picture(folder: Path, photo: PhotoFacts, side_px: int) -> Picture:
 def _reduced(path: Path, side_px: int, quality: int) -> bytes:
     try:
         with Image.open(path) as image:
-            image.draft("RGB", (2 * side_px, 2 * side_px))
+            image.draft("RGB", (side_px, side_px))
             small = image.convert("RGB")
     except (OSError, UnidentifiedImageError, Image.DecompressionBombError):
         return b""
     small.thumbnail((side_px, side_px))
     out = io.BytesIO()
-    small.save(out, format="JPEG", quality=quality, optimize=True)
+    small.save(out, format="JPEG", quality=quality)
     return out.getvalue()

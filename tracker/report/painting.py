@@ -25,7 +25,12 @@ from tracker.report.colours import (
 )
 from tracker.surface import Faces, Surface
 
+SMOOTH_MM, SMOOTH_COSINE = 1.5, 0.95
+"""Neighbouring rays that differ by less than this, in distance and normal, meet a smooth form."""
+
 Mask = NDArray[np.bool_]
+Grid = NDArray[np.floating[Any]]
+Corners = NDArray[np.float32]
 Pixels = NDArray[np.int64]
 
 SHADE = 0.20
@@ -42,9 +47,9 @@ class Hits:
     `normals` (h, w, 3) are smooth.
     """
 
-    distance_mm: Array
-    stone_left_mm: Array
-    normals: Array
+    distance_mm: Grid
+    stone_left_mm: Grid
+    normals: Grid
 
     @property
     def met(self) -> Mask:
@@ -57,48 +62,73 @@ class Hits:
         return np.isfinite(self.stone_left_mm)
 
 
-def cast(
-    surface: Surface, stone_left_mm: Array, seen: Mask, origins: Array, directions: Array
-) -> Hits:
-    """Rays (h, w, 3) each against a surface with stone left at its vertices.
+def _of_rays(values: Grid, ray: Pixels) -> Grid:
+    """Values of some rays, counted through; the one value where all share it."""
+    return values if values.ndim == 1 else np.take(values.reshape(-1, 3), ray, axis=0)
 
-    A triangle counts as seen when all its corners are.
-    """
-    rays = np.empty((*origins.shape[:-1], 6), dtype=np.float32)
-    rays[..., :3], rays[..., 3:] = origins, directions
-    answer = surface.scene.cast_rays(o3d.core.Tensor(rays))
-    distance = answer["t_hit"].numpy()
+
+def corner_figures(surface: Surface, stone_left_mm: Array, seen: Mask) -> Corners:
+    """Stone left, NaN where not seen, and normal at a surface's vertices, (n, 4)."""
     known = np.where(seen, stone_left_mm, np.nan)
-    at_corners = np.concatenate([known[:, None], surface.vertex_normals], axis=1)
-    value = np.full(distance.shape, np.nan)
-    normals = np.zeros((*distance.shape, 3), dtype=np.float32)
-    _interpolate(
-        distance.ravel(),
-        answer["primitive_ids"].numpy().ravel(),
-        answer["primitive_uvs"].numpy().reshape(-1, 2),
-        surface.faces,
-        at_corners.astype(np.float32),
-        value.reshape(-1),
-        normals.reshape(-1, 3),
-    )
+    figures = np.concatenate([known[:, None], surface.vertex_normals], axis=1)
+    return figures.astype(np.float32)
+
+
+def cast(surface: Surface, at_corners: Corners, origins: Grid, directions: Grid) -> Hits:
+    """Rays (h, w) against a surface with the figures of `corner_figures`.
+
+    Origins or directions are (h, w, 3), or (3,) where all rays share one.
+
+    A triangle counts as seen when all its corners are. Every second ray of every second row is
+    cast; those between are cast where their neighbours differ, and are the neighbours' mean where
+    the form is smooth: a third of the work for the same picture.
+    """
+    shape = (directions if directions.ndim == 3 else origins).shape[:2]
+    distance: Grid = np.full(shape, np.inf, dtype=np.float32)
+    value: Grid = np.full(shape, np.nan)
+    normals: Grid = np.zeros((*shape, 3), dtype=np.float32)
+    asked = np.zeros(shape, dtype=np.bool_)
+    asked[::2, ::2] = True
+    for _ in range(2):
+        ray = np.flatnonzero(asked)
+        rays = np.empty((len(ray), 6), dtype=np.float32)
+        rays[:, :3], rays[:, 3:] = _of_rays(origins, ray), _of_rays(directions, ray)
+        answer = surface.scene.cast_rays(o3d.core.Tensor(rays))
+        _interpolate(
+            ray,
+            answer["t_hit"].numpy(),
+            answer["primitive_ids"].numpy(),
+            answer["primitive_uvs"].numpy(),
+            surface.faces,
+            at_corners,
+            distance.reshape(-1),
+            value.reshape(-1),
+            normals.reshape(-1, 3),
+        )
+        if asked[0, 0]:
+            _fill_between(distance, value, normals, asked)
     return Hits(distance, value, normals)
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _interpolate(
-    distance: Array, triangle: Pixels, uv: Array, faces: Faces, at_corners: Array, value: Array,
-    normals: Array,
+    ray: Pixels, away: Array, triangle: Pixels, uv: Array, faces: Faces, at_corners: Array,
+    distance: Array, value: Array, normals: Array,
 ) -> None:  # fmt: skip
-    """Value and unit normal where each of n rays meets its triangle, written in their places.
+    """Distance, value and unit normal where rays meet their triangles, written in their places.
 
     Parameters
     ----------
+    ray : (n,) array
+        Which of all rays each is.
+    away, triangle, uv : n each
+        Where it meets a triangle.
     at_corners : (vertices, 4) array
         Value and normal at every corner.
     """
     found = np.empty(4)
-    for n in range(len(distance)):
-        if not np.isfinite(distance[n]):
+    for n in range(len(ray)):
+        if not np.isfinite(away[n]):
             continue
         u, v = uv[n]
         a, b, c = faces[triangle[n]]
@@ -106,10 +136,58 @@ def _interpolate(
             found[k] = (
                 (1.0 - u - v) * at_corners[a, k] + u * at_corners[b, k] + v * at_corners[c, k]
             )
-        value[n] = found[0]
+        distance[ray[n]], value[ray[n]] = away[n], found[0]
         length = np.sqrt(max(found[1] ** 2 + found[2] ** 2 + found[3] ** 2, 1e-12))
         for k in range(3):
-            normals[n, k] = found[k + 1] / length
+            normals[ray[n], k] = found[k + 1] / length
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _fill_between(distance: Array, value: Array, normals: Array, asked: Mask) -> None:
+    """Rays between those cast: filled in where the form is smooth, asked for where it is not."""
+    rows, columns = distance.shape
+    for y in range(rows):
+        for x in range(columns):
+            asked[y, x] = False
+            if y % 2 == 0 and x % 2 == 0:
+                continue
+            top, left = y - y % 2, x - x % 2
+            low, right = y + y % 2, x + x % 2
+            if low >= rows or right >= columns:
+                asked[y, x] = True
+                continue
+            if _alike(distance, value, normals, top, left, low, right):
+                for k in range(3):
+                    total = normals[top, left, k] + normals[top, right, k]
+                    normals[y, x, k] = 0.25 * (
+                        total + normals[low, left, k] + normals[low, right, k]
+                    )
+                total = distance[top, left] + distance[top, right]
+                distance[y, x] = 0.25 * (total + distance[low, left] + distance[low, right])
+                total = value[top, left] + value[top, right]
+                value[y, x] = 0.25 * (total + value[low, left] + value[low, right])
+            else:
+                asked[y, x] = True
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _alike(
+    distance: Array, value: Array, normals: Array, top: int, left: int, low: int, right: int
+) -> bool:
+    """Whether four rays meet one smooth piece of the form, all of it seen or none; or nothing."""
+    near, far = np.inf, -np.inf
+    blank = np.isnan(value[top, left])
+    for y in (top, low):
+        for x in (left, right):
+            near, far = min(near, distance[y, x]), max(far, distance[y, x])
+            if np.isnan(value[y, x]) != blank:
+                return False
+            along = 0.0
+            for k in range(3):
+                along += normals[y, x, k] * normals[top, left, k]
+            if np.isfinite(far) and along < SMOOTH_COSINE:
+                return False
+    return not np.isfinite(near) or far - near < SMOOTH_MM
 
 
 def hatch(rows: Pixels, columns: Pixels, period_px: float) -> Mask:
@@ -136,7 +214,7 @@ def paint(hits: Hits, bands: Bands, light: Array, period_px: float) -> NDArray[n
         Distance of the hatching's lines.
     """
     met = np.flatnonzero(hits.met)
-    value = hits.stone_left_mm.ravel()[met]
+    value = hits.stone_left_mm.ravel()[met].astype(np.float64)
     blank = np.isnan(value)
     value[blank] = 0.0
     colour = stone_left_rgb(value, bands).astype(np.float32)

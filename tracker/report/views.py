@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tracker.comparison.states import Bands
 from tracker.maths.camera import Array
 from tracker.report.colours import PAPER_RGB
-from tracker.report.painting import OUTLINE_SHADE, Hits, cast, outline, paint
+from tracker.report.painting import OUTLINE_SHADE, Hits, cast, corner_figures, outline, paint
 from tracker.surface import Surface
 
 OVERSAMPLING = 2
@@ -119,8 +119,9 @@ def look(
     row = 0.5 * (bottom + top) + away * axes[2] + right[:, None] * axes[0]
     column = up[:, None, None] * axes[1]
     origins = row.astype(np.float32) + column.astype(np.float32)
-    towards = np.broadcast_to(-axes[2].astype(np.float32), origins.shape)
-    return cast(surface, stone_left_mm, seen, origins, towards), np.array([low[0], high[1]])
+    towards = -axes[2].astype(np.float32)
+    figures = corner_figures(surface, stone_left_mm, seen)
+    return cast(surface, figures, origins, towards), np.array([low[0], high[1]])
 
 
 def _reduced(colour: NDArray[np.float32], hits: Hits) -> NDArray[np.uint8]:
