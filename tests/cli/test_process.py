@@ -21,7 +21,7 @@ RUN = "from tracker.cli.app import main; main()"
 AT_WORK = """
 import sys, time, types
 from tracker.stage import stage_draft
-def add_stage(job, folder, name, *, progress, now):
+def add_stage(job, folder, name, *, progress, now, frame_stands):
     with stage_draft(job, "2025-05-03") as draft:
         (draft.folder / "heatmap.png").write_bytes(b"half")
         print("at work", flush=True)
