@@ -26,6 +26,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from tracker.maths.camera import Array
@@ -112,26 +113,40 @@ def adjust(A: Array, crossings: Crossings, prior: Array, pull: Array, turns: int
     turns : int
         Reweightings; the first two after Huber.
     """
-    found = crossings.found
-    step: Array = np.zeros(UNKNOWNS)
-    information: Array = np.zeros((UNKNOWNS, UNKNOWNS))
-    residual, weight = crossings.offset_px, np.where(found, 1.0, 0.0)
-    scale = 0.3
-    middle = int(found.sum()) // 2
-    for turn in range(turns):
-        Aw = A * (weight / scale**2)[:, None]
-        information = Aw.T @ A
-        right = Aw.T @ crossings.offset_px + prior * pull
-        step = np.linalg.solve(information + np.diag(prior), right)  # type: ignore[assignment]
-        residual = crossings.offset_px - A @ step
-        size = np.abs(residual)
-        scale = max(1.4826 * float(np.partition(size[found], middle)[middle]), LEAST_SCALE_PX)
-        if turn < 2:
-            weight = np.where(found, np.minimum(1.0, HUBER * scale / np.maximum(size, 1e-9)), 0.0)
-        else:
-            inside = np.maximum(0.0, 1.0 - (size / (TUKEY * scale)) ** 2)
-            weight = np.where(found, inside**2, 0.0)
+    n = len(crossings.found)
+    step, information = np.zeros(UNKNOWNS), np.zeros((UNKNOWNS, UNKNOWNS))
+    residual, weight = np.empty(n), np.empty(n)
+    scale = _reweigh(
+        A, crossings.offset_px, crossings.found, prior, pull, turns, step, information, residual,
+        weight,
+    )  # fmt: skip
     return Adjustment(step, information, residual, weight, scale)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _reweigh(
+    A: Array, offset: Array, found: NDArray[np.bool_], prior: Array, pull: Array, turns: int,
+    step: Array, information: Array, residual: Array, weight: Array,
+) -> float:  # fmt: skip
+    """Fills step, information, residual and weight; returns the residuals' robust scale."""
+    scale = 0.3
+    weight[:] = np.where(found, 1.0, 0.0)
+    for turn in range(turns):
+        Aw = A * (weight / scale**2).reshape(-1, 1)
+        information[:] = Aw.T @ A
+        step[:] = np.linalg.solve(information + np.diag(prior), Aw.T @ offset + prior * pull)
+        residual[:] = offset - A @ step
+        size = np.sort(np.abs(residual)[found])
+        scale = max(1.4826 * size[len(size) // 2], LEAST_SCALE_PX)
+        for n in range(len(weight)):
+            away = abs(residual[n])
+            if not found[n]:
+                weight[n] = 0.0
+            elif turn < 2:
+                weight[n] = min(1.0, HUBER * scale / max(away, 1e-9))
+            else:
+                weight[n] = max(0.0, 1.0 - (away / (TUKEY * scale)) ** 2) ** 2
+    return float(scale)
 
 
 def covariance(solution: Adjustment, prior: Array, run: NDArray[np.int64]) -> Array:

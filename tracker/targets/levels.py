@@ -161,16 +161,23 @@ class LevelPlanes:
 
 def fit_planes(middles: Middles) -> LevelPlanes:
     """Robust planes through the middles' grey values, blur from the neighbours accounted for."""
-    plane = _basis(middles.modules)
-    share = middles.share[:, None]
-    A = np.concatenate([plane * (1.0 - share), plane * share], axis=1)
-    solution = np.linalg.solve(A.T @ A + RIDGE, A.T @ middles.grey)
-    for _ in range(2):
-        miss = np.abs(middles.grey - A @ solution)
-        spread = 1.4826 * float(np.partition(miss, len(miss) // 2)[len(miss) // 2]) + 0.5
-        Aw = A * np.minimum(1.0, 1.5 * spread / np.maximum(miss, 1e-9))[:, None]
-        solution = np.linalg.solve(Aw.T @ A + RIDGE, Aw.T @ middles.grey)
+    solution = _plane_levels(_basis(middles.modules), middles.share, middles.grey)
     return LevelPlanes(solution[:3], solution[3:])
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _plane_levels(plane: Array, share: Array, grey: Array) -> Array:
+    """Coefficients (6,) of the black and the white plane, Huber's weights."""
+    A = np.empty((len(grey), 6))
+    for k in range(3):
+        A[:, k], A[:, 3 + k] = plane[:, k] * (1.0 - share), plane[:, k] * share
+    solution = np.linalg.solve(A.T @ A + RIDGE, A.T @ grey)
+    for _ in range(2):
+        miss = np.abs(grey - A @ solution)
+        spread = 1.4826 * np.sort(miss)[len(miss) // 2] + 0.5
+        Aw = A * np.minimum(1.0, 1.5 * spread / np.maximum(miss, 1e-9)).reshape(-1, 1)
+        solution = np.linalg.solve(Aw.T @ A + RIDGE, Aw.T @ grey)
+    return solution  # type: ignore[return-value]
 
 
 def _basis(modules: Array) -> Array:

@@ -16,10 +16,11 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from tracker.maths.camera import Array, Lens, distort, undistort
+from tracker.maths.camera import Array, Lens, distort
 from tracker.targets.family import CORNERS_MODULES
 
 MIDDLE_MODULES = 4.0
+UNDISTORT_STEPS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,17 +72,47 @@ class Differential:
 
 def view_through(corners_px: Array, lens: Lens) -> TargetView:
     """The view that puts the four corners of the square where they are, (4, 2) px."""
-    principal = np.array([lens.cx_px, lens.cy_px])
-    ideal = undistort(lens, corners_px, steps=4) * lens.focal_px + principal
-    middle = ideal.mean(axis=0)
-    half = float(np.abs(ideal - middle).max())
-    u, q = CORNERS_MODULES / MIDDLE_MODULES - 1.0, (ideal - middle) / half
-    A = np.zeros((8, 8))
-    A[:4, 0:2] = A[4:, 3:5] = u
-    A[:4, 2] = A[4:, 5] = 1.0
-    A[:4, 6:8] = -u * q[:, :1]
-    A[4:, 6:8] = -u * q[:, 1:]
-    return TargetView(np.linalg.solve(A, q.T.ravel()), middle, half, lens)
+    H, middle = np.empty(8), np.empty(2)
+    half = _square(np.asarray(corners_px, np.float64), lens.vector, CORNERS_MODULES, H, middle)
+    return TargetView(H, middle, half, lens)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _square(corners_px: Array, lens: Array, modules: Array, H: Array, middle: Array) -> float:
+    """Fills homography and middle of the undistorted square; returns its half size, px.
+
+    The lens is inverted by Newton's method, as in `maths.camera.undistort`.
+    """
+    f, cx, cy, k1, k2, p1, p2, k3 = lens
+    ideal = np.empty((4, 2))
+    for n in range(4):
+        wx, wy = (corners_px[n, 0] - cx) / f, (corners_px[n, 1] - cy) / f
+        x, y = wx, wy
+        for _ in range(UNDISTORT_STEPS):
+            r2 = x * x + y * y
+            radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+            slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * r2 * k3))
+            ex = wx - (x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x))
+            ey = wy - (y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y)
+            jxx = radial + x * x * slope + 2.0 * p1 * y + 6.0 * p2 * x
+            jyy = radial + y * y * slope + 6.0 * p1 * y + 2.0 * p2 * x
+            jxy = x * y * slope + 2.0 * p1 * x + 2.0 * p2 * y
+            det = jxx * jyy - jxy * jxy
+            x, y = x + (jyy * ex - jxy * ey) / det, y + (jxx * ey - jxy * ex) / det
+        ideal[n, 0], ideal[n, 1] = f * x + cx, f * y + cy
+    for k in range(2):
+        middle[k] = ideal[:, k].mean()
+    half = np.abs(ideal - middle).max()
+    A, b = np.zeros((8, 8)), np.empty(8)
+    for n in range(4):
+        u, v = modules[n, 0] / MIDDLE_MODULES - 1.0, modules[n, 1] / MIDDLE_MODULES - 1.0
+        for k in range(2):
+            q = (ideal[n, k] - middle[k]) / half
+            row = A[4 * k + n]
+            row[3 * k], row[3 * k + 1], row[3 * k + 2] = u, v, 1.0
+            row[6], row[7], b[4 * k + n] = -u * q, -v * q, q
+    H[:] = np.linalg.solve(A, b)
+    return float(half)
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
