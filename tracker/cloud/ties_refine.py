@@ -185,62 +185,64 @@ def _match_views(
     poses: list[Pose],
     views: Views,
 ) -> tuple[Match, Match]:
-    """Where each view found the template of its place: with the wide window, then the fine."""
-    everything = np.ones(len(views.photo), bool)
-    start = tangent_warps(views, lenses, poses)
-    wide = _match_all(images, outlines, views, views.pixel, start, WIDE, everything)
-    found = _match_all(
-        images, outlines, views, wide.pixel, wide.warp, FINE, wide.likeness > WORTH_A_LOOK
-    )
-    return wide, found
+    """Where each view found the template of its place: with the wide window, then the fine.
 
-
-def _match_all(
-    images: Sequence[Gray],
-    outlines: list[Outline],
-    views: Views,
-    pixel: Array,
-    warp: Array,
-    window: Window,
-    asked: NDArray[np.bool_],
-) -> Match:
-    """Matches of views with their templates, starting from `pixel` and `warp`.
-
-    Views that are not asked for, and the templates' own, stay where they are.
+    The templates' own views, and those of which the wide window finds nothing, stay where they are.
     """
     crops = [_corner(outline) for outline in outlines]
     own = views.photo == views.template[views.point]
     at = np.zeros((len(views.points), 2))
     at[views.point[own]] = views.pixel[own]
+    start = tangent_warps(views, lenses, poses)
 
-    def cut(i: int) -> tuple[Rows, Template]:
+    def cut(i: int) -> tuple[Rows, Template, Template]:
         rows = np.flatnonzero(views.template == i)
-        picture = _soft_crop(images[i], outlines[i])
-        return rows, make_template(picture, at[rows] - crops[i], window)
+        picture, centre = _soft_crop(images[i], outlines[i]), at[rows] - crops[i]
+        return rows, make_template(picture, centre, WIDE), make_template(picture, centre, FINE)
 
-    n, p = len(views.points), len(window.grid)
-    template = Template(np.zeros((n, p), np.float32), np.zeros((n, 2, p), np.float32), np.zeros(n))
-    for rows, part in on_workers(cut, len(images)):
-        template.values[rows], template.slopes[rows] = part.values, part.slopes
-        template.contrast[rows] = part.contrast
+    coarse, fine = _no_templates(len(views.points), WIDE), _no_templates(len(views.points), FINE)
+    for rows, *parts in on_workers(cut, len(images)):
+        for template, part in zip((coarse, fine), parts, strict=True):
+            template.values[rows], template.slopes[rows] = part.values, part.slopes
+            template.contrast[rows] = part.contrast
 
-    def search(i: int) -> tuple[Rows, Match]:
-        rows = np.flatnonzero((views.photo == i) & ~own & asked)
-        return rows, find_template(
-            _soft_crop(images[i], outlines[i]),
-            template.only(views.point[rows]),
-            pixel[rows] - crops[i],
-            warp[rows],
-            window,
-        )
+    def search(i: int) -> tuple[Rows, Match, Rows, Match]:
+        rows = np.flatnonzero((views.photo == i) & ~own)
+        picture, first = _soft_crop(images[i], outlines[i]), views.pixel[rows] - crops[i]
+        wide = find_template(picture, coarse.only(views.point[rows]), first, start[rows], WIDE)
+        worth = np.flatnonzero(wide.likeness > WORTH_A_LOOK)
+        template = fine.only(views.point[rows[worth]])
+        found = find_template(picture, template, wide.pixel[worth], wide.warp[worth], FINE)
+        return rows, wide, rows[worth], found
 
-    m = len(views.photo)
-    found = Match(pixel.copy(), warp.copy(), 1.0 * own, np.zeros((m, 2, 2)), own.copy())
-    for i, (rows, match) in enumerate(on_workers(search, len(images))):
-        found.pixel[rows], found.warp[rows] = match.pixel + crops[i], match.warp
-        found.likeness[rows], found.cov_px2[rows] = match.likeness, match.cov_px2
-        found.settled[rows] = match.settled
-    return found
+    wide = _at_start(views.pixel, start, own)
+    searched = on_workers(search, len(images))
+    for corner, (rows, match, _, _) in zip(crops, searched, strict=True):
+        _put(wide, rows, match, corner)
+    found = _at_start(wide.pixel, wide.warp, own)
+    for corner, (_, _, rows, match) in zip(crops, searched, strict=True):
+        _put(found, rows, match, corner)
+    return wide, found
+
+
+def _no_templates(count: int, window: Window) -> Template:
+    """Room for templates, to be filled."""
+    p = len(window.grid)
+    values, slopes = np.zeros((count, p), np.float32), np.zeros((count, 2, p), np.float32)
+    return Template(values, slopes, np.zeros(count))
+
+
+def _at_start(pixel: Array, warp: Array, own: NDArray[np.bool_]) -> Match:
+    """Matches before anything is searched: only the templates' own views are found."""
+    likeness = own.astype(np.float64)
+    return Match(pixel.copy(), warp.copy(), likeness, np.zeros((len(own), 2, 2)), own.copy())
+
+
+def _put(found: Match, rows: Rows, match: Match, corner: Array) -> None:
+    """Writes the matches of a crop, whose first pixel is `corner`, in their places."""
+    found.pixel[rows], found.warp[rows] = match.pixel + corner, match.warp
+    found.likeness[rows], found.cov_px2[rows] = match.likeness, match.cov_px2
+    found.settled[rows] = match.settled
 
 
 def _first_of_place(points: Array, photos: Rows, alive: NDArray[np.bool_]) -> NDArray[np.bool_]:
