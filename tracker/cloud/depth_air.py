@@ -28,7 +28,7 @@ def draw_stone(
     return DepthMaps(depth, frames)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _through(
     depth: np.ndarray, frames: Array, cameras: Array, points: Array, margin: float, out: np.ndarray
 ) -> None:

@@ -38,7 +38,7 @@ def pack_maps(maps: Iterable[PairMap]) -> tuple[Array, np.ndarray, np.ndarray]:
     return geometry, shapes, flat
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def normal_at(
     flat: np.ndarray, shape: np.ndarray, geo: Array, column: int, row: int, out: Array
 ) -> bool:
@@ -87,7 +87,7 @@ def normal_at(
     return True
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def find_crossings(
     geometry: Array,
     shapes: np.ndarray,
@@ -167,7 +167,7 @@ def find_crossings(
         _cluster(where, facing, number, depths[n], normals[n], votes[n])
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _cluster(
     where: Array, facing: Array, number: int, depths: Array, normals: Array, votes: np.ndarray
 ) -> None:

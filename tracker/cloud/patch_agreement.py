@@ -33,7 +33,7 @@ LEAST_SQUARE = 1e-6
 """Squared length of half a patch, the whole being 1, below which it is taken for this long."""
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True)  # type: ignore[untyped-decorator]
 def _sum_up(sheet: np.ndarray, used: np.ndarray) -> int:
     """Sum of the patches used, in row SUMS; returns their number."""
     number = 0
@@ -45,7 +45,7 @@ def _sum_up(sheet: np.ndarray, used: np.ndarray) -> int:
     return number
 
 
-@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def agreements(sheet: np.ndarray, used: np.ndarray, corr: Array) -> float:
     """Correlation of each photograph with the mean of the others; returns the mean pair."""
     number = _sum_up(sheet, used)
@@ -61,7 +61,7 @@ def agreements(sheet: np.ndarray, used: np.ndarray, corr: Array) -> float:
     return float((total - number) / (number * (number - 1.0)))
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True)  # type: ignore[untyped-decorator]
 def drop_strangers(sheet: np.ndarray, used: np.ndarray, corr: Array, least: float) -> float:
     """Drops photographs that agree by less than `least`, worst first, keeping three."""
     pair = agreements(sheet, used, corr)
@@ -81,7 +81,7 @@ def drop_strangers(sheet: np.ndarray, used: np.ndarray, corr: Array, least: floa
     return float(pair)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def better_part(sheet: np.ndarray, used: np.ndarray, corr: Array) -> float:
     """Keeps the two thirds of the patches most like their common sum; their mean correlation.
 
@@ -102,7 +102,7 @@ def better_part(sheet: np.ndarray, used: np.ndarray, corr: Array) -> float:
     return float((dot(sheet, SUMS, SUMS, BELL) - keep) / (keep * (keep - 1.0)))
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def _half_sums(sheet: np.ndarray, row: int, weight: int) -> tuple[float, float, float, float]:
     """Weighted sums of a row, of it times column and times row of the points, of its square."""
     level, across, down, square = ZERO, ZERO, ZERO, ZERO
@@ -115,7 +115,7 @@ def _half_sums(sheet: np.ndarray, row: int, weight: int) -> tuple[float, float, 
     return float(level), float(across), float(down), float(square)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def worst_half(sheet: np.ndarray, used: np.ndarray, trends: Array) -> float:
     """Least mean pair correlation over the four halves of the patch.
 
@@ -130,7 +130,7 @@ def worst_half(sheet: np.ndarray, used: np.ndarray, trends: Array) -> float:
     if number < 2:
         return -1.0
     for h in range(1, 1 + HALVES):
-        x0, y0, xx, yy = trends[h, 0], trends[h, 1], 1.0 / trends[h, 2], 1.0 / trends[h, 3]
+        x0, y0, xx, yy = trends[h, 0], trends[h, 1], trends[h, 2], trends[h, 3]
         clear(sheet, SUMS)
         level_all, across_all, down_all = 0.0, 0.0, 0.0
         for k in range(len(used)):

@@ -69,7 +69,7 @@ def render_surface(surface: Surface, stack: ViewStack, frames: Array, size: int)
     return DepthMaps(depth, frames)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def splat_points(
     depth: np.ndarray, frame: Array, camera: Array, points: Array, normals: Array, radius_mm: float
 ) -> None:

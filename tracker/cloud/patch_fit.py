@@ -26,7 +26,7 @@ import numpy as np
 from numba import njit
 
 from tracker.cloud.patch_agreement import drop_strangers, worst_half
-from tracker.cloud.patch_normal import TRENDS, UNKNOWNS, sum_view, take_mean_off, write_factors
+from tracker.cloud.patch_normal import TRENDS, UNKNOWNS, sum_view, take_mean_off, to_mm
 from tracker.cloud.patch_room import Photographs, Room, Window
 from tracker.cloud.patch_sampling import sample_patch, tangents
 from tracker.cloud.patch_window import (
@@ -48,6 +48,10 @@ from tracker.maths.camera import Array
 
 LEAST_CONTRAST = 0.3
 """Grey levels of grain below which a photograph says nothing."""
+STILL = 0.02
+"""Steps of the grid; a patch that moved by less stays."""
+LENGTHEN = 1.5
+"""Steps are made longer by this: noise in the slopes of grey makes them too short by a third."""
 FIELDS = 14
 """Width of a fit's record; see `FIT_*`."""
 FIT_DEPTH, FIT_NX, FIT_NY, FIT_NZ, FIT_CORR, FIT_WORST, FIT_SIGMA, FIT_SPREAD = range(8)
@@ -139,28 +143,29 @@ def _weigh(used: np.ndarray, corr: Array, alike: bool, share: Array) -> int:
 @njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _normal_equations(
     room: Room, window: Window, used: np.ndarray, share: Array, contrast: Array, alive: int,
-    size: int, factors: Array, H: Array, grads: Array,
+    size: int, step: float, H: Array, grads: Array,
 ) -> float:  # fmt: skip
     """Fills H and each photograph's part of the gradient; returns the sum of squares left."""
     sheet, moments, trend, lean = room.sheet, room.moments, room.trend, room.lean
     trends, trend_sums = window.trends, np.zeros((UNKNOWNS, TRENDS))
-    H[:] = 0.0
-    for row in range(SHIFT, SHIFT + 8):
-        clear(sheet, row)
     clear(sheet, MEAN)
     for k in range(len(used)):
         if used[k]:
             add(sheet, MEAN, PATCHES + 3 * k, share[k] / alive)
+    H[:] = 0.0
+    for row in range(SHIFT, SHIFT + 8):
+        clear(sheet, row)
     square = dot(sheet, MEAN, MEAN, BELL)
     residual = 0.0
     for k in range(len(used)):
         if used[k]:
             agree = sum_view(
-                sheet, PATCHES + 3 * k, trends, factors, size, contrast[k], share[k], moments,
-                trend, lean, H, grads, k, trend_sums,
+                sheet, PATCHES + 3 * k, trends, size, contrast[k], share[k], moments, trend, lean,
+                H, grads, k, trend_sums,
             )  # fmt: skip
             residual += share[k] * (1.0 - 2.0 * agree + square)
-    take_mean_off(sheet, factors, size, alive, trend_sums, H)
+    take_mean_off(sheet, trends, size, alive, trend_sums, H)
+    to_mm(H, grads, size, step)
     return max(residual, 0.0)
 
 
@@ -215,8 +220,6 @@ def fit_patch(
     corr, contrast, share = np.zeros(views), np.zeros(views), np.ones(views)
     m, u, v, bulge = normal.copy(), np.empty(3), np.empty(3), np.zeros(3)
     H, g, grads = np.empty((UNKNOWNS, UNKNOWNS)), np.empty(UNKNOWNS), np.zeros((views, UNKNOWNS))
-    factors = np.empty(UNKNOWNS)
-    write_factors(step, factors)
     c, along = np.empty(3), np.empty(3)
     sheet, trends = room.sheet, window.trends
     squares = 0.0
@@ -243,7 +246,7 @@ def fit_patch(
         pair = drop_strangers(sheet, used, corr, least)
         alive = _weigh(used, corr, turn == 0, share)
         residual = _normal_equations(
-            room, window, used, share, contrast, alive, size, factors, H, grads
+            room, window, used, share, contrast, alive, size, step, H, grads
         )
         for a in range(size):
             g[a] = 0.0
@@ -252,10 +255,12 @@ def fit_patch(
         # noise of one normal equation's row; three times over, since neighbours' noise is alike
         noise = 3.0 * squares * residual / max(alive - 1, 1) + 1e-6
         _rein(H, g, noise, tilt_sigma, normal, u, v, bulge, size)
-        if turn == rounds or moved < 0.02 * step:
+        if turn == rounds or moved < STILL * step:
             break
         if not solve_small(H, g, size):
             return False
+        for a in range(size):
+            g[a] *= LENGTHEN
         away = min(max(-g[0], -1.5 * step), 1.5 * step)
         across, down = min(max(-g[1], -0.25), 0.25), min(max(-g[2], -0.25), 0.25)
         depth += away / slope

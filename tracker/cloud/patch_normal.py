@@ -16,8 +16,6 @@ their trends - s_a s_b) / length^2 with s_a = v . D_a.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numba import njit
 
@@ -52,7 +50,7 @@ PRODUCT = np.array(
 """Number of the product of two monomials: 1, x, y, x2, xy, y2, x3, x2y, xy2, y3, x4, ..."""
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def moments2(sheet: np.ndarray, a: int, b: int, out: Array, to: int) -> None:
     """Weighted sums of two rows times 1, x, y, x2, xy, y2."""
     m0, m1, m2, m3, m4, m5 = ZERO, ZERO, ZERO, ZERO, ZERO, ZERO
@@ -70,7 +68,7 @@ def moments2(sheet: np.ndarray, a: int, b: int, out: Array, to: int) -> None:
     out[to, 3], out[to, 4], out[to, 5] = m3, m4, m5
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def moments4(sheet: np.ndarray, a: int, b: int, out: Array, to: int) -> None:
     """Weighted sums of two rows times the monomials up to degree 4."""
     m0, m1, m2, m3, m4, m5, m6, m7 = ZERO, ZERO, ZERO, ZERO, ZERO, ZERO, ZERO, ZERO
@@ -101,16 +99,7 @@ def moments4(sheet: np.ndarray, a: int, b: int, out: Array, to: int) -> None:
     out[to, 10], out[to, 11], out[to, 12], out[to, 13], out[to, 14] = m10, m11, m12, m13, m14
 
 
-@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def write_factors(step: float, factors: Array) -> None:
-    """What the monomials, counted in steps, are times in mm: 1, x, y, x2/2, xy, y2/2."""
-    factors[0] = 1.0
-    factors[1] = factors[2] = step
-    factors[3] = factors[5] = 0.5 * step * step
-    factors[4] = step * step
-
-
-@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _sum_products(sheet: np.ndarray, row: int, size: int, moments: Array) -> None:
     """Sums over the points of the patch in `row`, from which its products follow.
 
@@ -134,14 +123,14 @@ def _sum_products(sheet: np.ndarray, row: int, size: int, moments: Array) -> Non
     moments[6, 3] = dot(sheet, gray, MEAN, BELL)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def sum_view(
-    sheet: np.ndarray, row: int, trends: Array, factors: Array, size: int, contrast: float,
-    share: float, moments: Array, trend: Array, lean: Array, H: Array, grads: Array, k: int,
-    trend_sums: Array,
+    sheet: np.ndarray, row: int, trends: Array, size: int, contrast: float, share: float,
+    moments: Array, trend: Array, lean: Array, H: Array, grads: Array, k: int, trend_sums: Array,
 ) -> float:  # fmt: skip
     """Adds one photograph's part, weight `share`, to H and to the sum of derivatives.
 
+    Bulges count without the halves of their monomials, and all in steps; see `to_mm`.
     The sum of derivatives without their trends gathers in the sheet in pieces: rows SHIFT to
     SHIFT + 5 what is taken off along the patches, then the sums of g_n and g_m.
 
@@ -164,50 +153,71 @@ def sum_view(
     inv = 1.0 / contrast
     for a in range(size):
         for i in range(TRENDS):
-            product = moments[5, i] if a == 0 else moments[1, PRODUCT[a, i]]
-            length = 1.0 if i == 0 else math.sqrt(trends[0, 1 + i])
-            trend[a, i] = product * factors[a] / length
+            trend[a, i] = moments[5, i] if a == 0 else moments[1, PRODUCT[a, i]]
             trend_sums[a, i] += share * inv * trend[a, i]
-        lean[a] = (moments[6, 1] if a == 0 else moments[2, a]) * factors[a]
-        other = (moments[6, 2] if a == 0 else moments[3, a]) * factors[a]
+        lean[a] = moments[6, 1] if a == 0 else moments[2, a]
+        other = moments[6, 2] if a == 0 else moments[3, a]
         grads[k, a] = -share * (other - lean[a] * agree) * inv
         for b in range(a + 1):
             if a == 0:
                 product = moments[6, 0]
             else:
                 product = moments[4, a] if b == 0 else moments[0, PRODUCT[a, b]]
-            product *= factors[a] * factors[b]
-            for i in range(TRENDS):
-                product -= trend[a, i] * trend[b, i]
-            H[a, b] += share * (product - lean[a] * lean[b]) * inv * inv
+            product -= _common(trend, trends, a, b) + lean[a] * lean[b]
+            H[a, b] += share * inv * inv * product
         add(sheet, SHIFT + a, row + GRAY, -share * inv * lean[a])
     add(sheet, SHIFT + 6, row + ALONG, share * inv)
     add(sheet, SHIFT + 7, row + OUTWARD, share * inv)
     return float(agree)
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
-def _add_product(sheet: np.ndarray, row: int, first: int, second: int, factor: float) -> None:
+@njit(cache=True, nogil=True, forceinline=True)  # type: ignore[untyped-decorator]
+def _common(trend: Array, trends: Array, a: int, b: int) -> float:
+    """Product of the trends of two derivatives."""
+    return float(
+        trend[a, 0] * trend[b, 0] + trends[0, 2] * trend[a, 1] * trend[b, 1]
+        + trends[0, 3] * trend[a, 2] * trend[b, 2]
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, forceinline=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+def _add_product(sheet: np.ndarray, row: int, first: int, second: int) -> None:
     """Adds to a row of the sum of derivatives what the sum of g_m has in it."""
-    times = np.float32(factor)
     for p in range(sheet.shape[1]):
-        sheet[row, p] += times * sheet[first, p] * sheet[second, p] * sheet[SHIFT + 7, p]
+        sheet[row, p] += sheet[first, p] * sheet[second, p] * sheet[SHIFT + 7, p]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def take_mean_off(
-    sheet: np.ndarray, factors: Array, size: int, alive: int, trend_sums: Array, H: Array
+    sheet: np.ndarray, trends: Array, size: int, alive: int, trend_sums: Array, H: Array
 ) -> None:
-    """What all photographs' patches have in common tells nothing: takes it off H, fills H up."""
+    """What all photographs' patches have in common tells nothing: takes it off H's lower half."""
     add(sheet, SHIFT, SHIFT + 6, 1.0)
     for a in range(1, size):
         first = DOWN if a == 2 or a == 5 else ACROSS
         second = EVERY if a < 3 else ACROSS if a == 3 else DOWN
-        _add_product(sheet, SHIFT + a, first, second, factors[a])
+        _add_product(sheet, SHIFT + a, first, second)
     for a in range(size):
         for b in range(a + 1):
             product = dot(sheet, SHIFT + a, SHIFT + b, BELL)
-            for i in range(TRENDS):
-                product -= trend_sums[a, i] * trend_sums[b, i]
-            H[a, b] -= product / alive
+            H[a, b] -= (product - _common(trend_sums, trends, a, b)) / alive
+
+
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def to_mm(H: Array, grads: Array, size: int, step: float) -> None:
+    """Counts tilts and bulges in rad and 1/mm, and fills H up."""
+    for a in range(size):
+        factor = _factor(a, step)
+        for k in range(len(grads)):
+            grads[k, a] *= factor
+        for b in range(a + 1):
+            H[a, b] *= factor * _factor(b, step)
             H[b, a] = H[a, b]
+
+
+@njit(cache=True, nogil=True, forceinline=True)  # type: ignore[untyped-decorator]
+def _factor(a: int, step: float) -> float:
+    """What unknown a moves a point by in mm, against its monomial in steps."""
+    if a < 3:
+        return 1.0 if a == 0 else step
+    return step * step if a == 4 else 0.5 * step * step

@@ -37,7 +37,7 @@ PLACE = 11
 """Width of the numbers that say where a patch lies in a photograph and how it moves there."""
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True)  # type: ignore[untyped-decorator]
 def tangents(m: Array, u: Array, v: Array) -> None:
     """Writes two unit tangents of the unit normal m, steady under small turns of it."""
     k = 0
@@ -56,7 +56,7 @@ def tangents(m: Array, u: Array, v: Array) -> None:
     v[2] = m[0] * u[1] - m[1] * u[0]
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True)  # type: ignore[untyped-decorator]
 def distorted(
     cameras: Array, k: int, x: float, y: float
 ) -> tuple[float, float, float, float, float]:
@@ -74,7 +74,7 @@ def distorted(
     return xd, yd, dxx, dxy, dyy
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True)  # type: ignore[untyped-decorator]
 def _turned(cameras: Array, k: int, way: Array) -> tuple[float, float, float]:
     """A direction in a camera's axes."""
     return (
@@ -84,14 +84,14 @@ def _turned(cameras: Array, k: int, way: Array) -> tuple[float, float, float]:
     )
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True)  # type: ignore[untyped-decorator]
 def camera_axes(cameras: Array, k: int, point: Array) -> tuple[float, float, float]:
     """A point in the axes of camera k, mm."""
     x, y, z = _turned(cameras, k, point)
     return x + cameras[k, 9], y + cameras[k, 10], z + cameras[k, 11]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _lay_out(
     layout: np.ndarray, scale: float, cameras: Array, k: int, c: Array, u: Array, v: Array,
     m: Array, half: int, step: float, highest: float, place: Array,
@@ -141,7 +141,7 @@ def _lay_out(
     return int(layout[k, 0] + top * layout[k, 1] + left)
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, fastmath=REORDER, error_model="numpy")  # type: ignore[untyped-decorator]
 def _project(sheet: np.ndarray, place: Array, width: int, words: np.ndarray) -> None:
     """Pixel of each point counted from the corner pixel, and how far beyond it the point lies."""
     x0, y0 = np.float32(place[0]), np.float32(place[1])
@@ -160,7 +160,7 @@ def _project(sheet: np.ndarray, place: Array, width: int, words: np.ndarray) -> 
         words[p] = np.uint32(j * row + i)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True)  # type: ignore[untyped-decorator]
 def _gather(pixels: np.ndarray, corner: int, width: int, words: np.ndarray) -> None:
     """In place of each pixel's number the grey values of it and the next ones, in one word."""
     upper, lower = np.uint64(corner), np.uint64(corner + width)
@@ -172,22 +172,21 @@ def _gather(pixels: np.ndarray, corner: int, width: int, words: np.ndarray) -> N
         words[p] = above | (below << two)
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def _interpolate(sheet: np.ndarray, words: np.ndarray, row: int) -> None:
     """Bilinear grey values, into a row."""
     byte = np.uint32(255)
     for p in range(sheet.shape[1]):
         word, right = words[p], sheet[RIGHT, p]
-        p00 = np.int32(word & byte)
-        p01 = np.int32((word >> np.uint32(8)) & byte)
-        p10 = np.int32((word >> np.uint32(16)) & byte)
-        p11 = np.int32(word >> np.uint32(24))
-        twist = np.float32(p11 - p10 - p01 + p00)
-        fall = np.float32(p10 - p00) + right * twist
-        sheet[row, p] = np.float32(p00) + right * np.float32(p01 - p00) + sheet[BELOW, p] * fall
+        p00 = np.float32(word & byte)
+        p01 = np.float32((word >> np.uint32(8)) & byte)
+        p10 = np.float32((word >> np.uint32(16)) & byte)
+        p11 = np.float32(word >> np.uint32(24))
+        upper, lower = p00 + right * (p01 - p00), p10 + right * (p11 - p10)
+        sheet[row, p] = upper + sheet[BELOW, p] * (lower - upper)
 
 
-@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
 def _differentiate(
     sheet: np.ndarray, words: np.ndarray, row: int, nx: float, ny: float, mx: float, my: float
 ) -> None:
@@ -196,20 +195,19 @@ def _differentiate(
     n_x, n_y, m_x, m_y = np.float32(nx), np.float32(ny), np.float32(mx), np.float32(my)
     for p in range(sheet.shape[1]):
         word, right, below = words[p], sheet[RIGHT, p], sheet[BELOW, p]
-        p00 = np.int32(word & byte)
-        p01 = np.int32((word >> np.uint32(8)) & byte)
-        p10 = np.int32((word >> np.uint32(16)) & byte)
-        p11 = np.int32(word >> np.uint32(24))
-        twist = np.float32(p11 - p10 - p01 + p00)
-        rise = np.float32(p01 - p00)
-        fall = np.float32(p10 - p00) + right * twist
-        sheet[row + GRAY, p] = np.float32(p00) + right * rise + below * fall
-        rise += below * twist
+        p00 = np.float32(word & byte)
+        p01 = np.float32((word >> np.uint32(8)) & byte)
+        p10 = np.float32((word >> np.uint32(16)) & byte)
+        p11 = np.float32(word >> np.uint32(24))
+        upper, lower = p00 + right * (p01 - p00), p10 + right * (p11 - p10)
+        fall = lower - upper
+        rise = (p01 - p00) + below * (p11 - p10 - p01 + p00)
+        sheet[row + GRAY, p] = upper + below * fall
         sheet[row + ALONG, p] = rise * n_x + fall * n_y
         sheet[row + OUTWARD, p] = rise * m_x + fall * m_y
 
 
-@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def sample_patch(
     pixels: np.ndarray, layout: np.ndarray, scale: float, cameras: Array, k: int, c: Array,
     u: Array, v: Array, m: Array, needle: Array, half: int, step: float, highest: float,

@@ -49,7 +49,8 @@ def window(half: int, softness: float) -> tuple[np.ndarray, Array]:
         n is filled up to whole vectors. Weights are a bell of standard deviation softness * half
         and have sum 1; the middle row belongs to both halves.
     trends : (1 + HALVES, 4) array
-        Weighted mean of column and row, and the variance of each, over the whole and each half.
+        Weighted mean of column and row, and the inverse of each one's variance, over the whole and
+        each half.
     """
     count = (2 * half + 1) ** 2
     sheet = np.zeros((ROWS, (count + LANES - 1) // LANES * LANES), dtype=np.float32)
@@ -72,8 +73,8 @@ def window(half: int, softness: float) -> tuple[np.ndarray, Array]:
         w = weight[part] / weight[part].sum()
         trends[part, 0] = (w * x).sum()
         trends[part, 1] = (w * y).sum()
-        trends[part, 2] = (w * (x - trends[part, 0]) ** 2).sum()
-        trends[part, 3] = (w * (y - trends[part, 1]) ** 2).sum()
+        trends[part, 2] = 1.0 / (w * (x - trends[part, 0]) ** 2).sum()
+        trends[part, 3] = 1.0 / (w * (y - trends[part, 1]) ** 2).sum()
         sheet[BELL + part] = w
     return sheet, trends
 
@@ -111,8 +112,8 @@ def normalise(sheet: np.ndarray, row: int, trends: Array) -> float:
         mean += q
         across += q * sheet[ACROSS, p]
         down += q * sheet[DOWN, p]
-    across = np.float32(across / trends[0, 2])
-    down = np.float32(down / trends[0, 3])
+    across = np.float32(across * trends[0, 2])
+    down = np.float32(down * trends[0, 3])
     square = ZERO
     for p in range(sheet.shape[1]):
         v = sheet[row, p] - mean - across * sheet[ACROSS, p] - down * sheet[DOWN, p]

@@ -144,7 +144,7 @@ def seed(scene: Scene, search: Search, inward_mm: float, outward_mm: float) -> N
     fits = measure(
         scene.stack, [scene.model_maps], [MODEL_SLACK_MM], points[row], needles[row],
         depths[row, column], normals[row, column],
-        PatchSettings(scene.coarse_level, half=3, bulging=True, drop_below=0.3), scene.threads,
+        PatchSettings(scene.coarse_level, half=3, bulging=True, rounds=4), scene.threads,
     )  # fmt: skip
     good = fits.stands & (fits.record[:, FIT_CORR] > LEAST_CORR) & _enough_views(fits)
     best = np.zeros(len(points), dtype=np.int64)

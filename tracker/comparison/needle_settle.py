@@ -65,7 +65,7 @@ SIDE = 6
 NEAR_MODEL_MM = 2.0
 """Stone supposed this near to the model may be finished, and then faces as the model does."""
 LOOK = PatchSettings(0, half=4)
-AGAIN = PatchSettings(0, half=4, sweep_px=0.0, rounds=5, bulging=True, views=9)
+AGAIN = PatchSettings(0, half=4, sweep_px=0.0, rounds=4, bulging=True, views=9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +129,8 @@ def _spread(scene: Scene, seeds: Search, points: Array, needles: Array) -> Field
     """Hands the first finds on: every place tries the model and what the finds predict."""
     field = Field.empty(points, needles)
     level = scene.coarse_level
-    plain = PatchSettings(level, half=3, sweep_px=0.0, bulging=True)
-    swept = PatchSettings(level, half=3, sweep_step_px=0.75, bulging=True)
+    plain = PatchSettings(level, half=3, sweep_px=0.0, bulging=True, rounds=4)
+    swept = PatchSettings(level, half=3, sweep_step_px=0.75, bulging=True, rounds=4)
     everywhere = np.arange(len(points))
     contend(scene, field, everywhere, np.zeros(len(points)), field.normal.copy(), None, plain)
     near = find_neighbours(

@@ -47,6 +47,10 @@ DAMPING = 0.5
 """Part of the old message kept, so that rounds do not swing."""
 DOUBTFUL = 0.75
 """From this cost on a needle has no say in the direction of the surface."""
+FINITE = {"nnan", "ninf", "nsz", "contract"}
+"""Costs of choices are finite; so least values are found in whole vectors."""
+LANES = 16
+"""Choices that are weighed at a time."""
 FEWEST = 5
 UNUSED = np.iinfo(np.int32).max
 
@@ -182,8 +186,10 @@ def _pass_messages(
     """Cost of every choice after all rounds, (n, k); inf where there is none."""
     n, count = len(choices.step), choices.count
     own = np.where(choices.step < UNUSED, 1.0 - choices.agreement, np.inf).astype(np.float32)
+    step = np.zeros((n, -(-choices.step.shape[1] // LANES) * LANES), np.float32)
+    step[:, : own.shape[1]] = np.where(choices.step < UNUSED, choices.step, 0)
     shift = np.stack([t.deeper / STEP_MM for t in ties], axis=2).astype(np.float32)
-    width = np.stack([t.tolerance / STEP_MM for t in ties], axis=2).astype(np.float32)
+    steep = np.stack([STEP_MM / t.tolerance for t in ties], axis=2).astype(np.float32)
     back = _way_back(near)
     shape = (n, near.index.shape[1], choices.step.shape[1])
     old, new = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
@@ -192,9 +198,7 @@ def _pass_messages(
     starts, stops = edges[:-1], edges[1:]
     with ThreadPoolExecutor(threads) as pool:
         for _ in range(ROUNDS):
-            hear = partial(
-                _hear, choices.step, count, near.index, back, shift, width, cost, old, new
-            )
+            hear = partial(_hear, step, count, near.index, back, shift, steep, cost, old, new)
             list(pool.map(hear, starts, stops))
             old, new = new, old
             list(pool.map(partial(_sum_up, count, own, old, cost), starts, stops))
@@ -210,39 +214,55 @@ def _way_back(near: Neighbours) -> NDArray[np.int64]:
     return np.where(hit.any(axis=2), hit.argmax(axis=2), -1)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, fastmath=FINITE)  # type: ignore[untyped-decorator]
+def _listen(
+    cost: np.ndarray, old: np.ndarray, j: int, r: int, choices: int, heard: np.ndarray
+) -> np.float32:
+    """Cost of needle j's choices without what its neighbour r told it; returns the least."""
+    least = np.float32(1e9)
+    for b in range(choices):
+        heard[b] = cost[j, b]
+        if r >= 0:
+            heard[b] -= old[j, r, b]
+        least = min(least, heard[b])
+    return least
+
+
+@njit(cache=True, nogil=True, fastmath=FINITE, error_model="numpy")  # type: ignore[untyped-decorator]
 def _hear(
     step: np.ndarray, count: np.ndarray, near: np.ndarray, back: np.ndarray, shift: np.ndarray,
-    width: np.ndarray, cost: np.ndarray, old: np.ndarray, new: np.ndarray, start: int, stop: int,
+    steep: np.ndarray, cost: np.ndarray, old: np.ndarray, new: np.ndarray, start: int, stop: int,
 ) -> None:  # fmt: skip
-    """Messages from all neighbours to the needles from `start` on, `new[n, k]` over n's choices."""
-    heard = np.empty(step.shape[1], np.float32)
-    neighbours, ways = near.shape[1], shift.shape[-1]
+    """Messages from all neighbours to the needles from `start` on, `new[n, k]` over n's choices.
+
+    `steep` is the inverse of the tolerances. In single precision throughout, which is ample for
+    sums of some ten costs, and over a needle's choices at once.
+    """
+    most = step.shape[1]
+    heard, best = np.empty(most, np.float32), np.empty(most, np.float32)
+    word, apart, keep = np.float32(WORD), np.float32(BREAK), np.float32(DAMPING)
     for n in range(start, stop):
-        for k in range(neighbours):
+        own = count[n]
+        filled = (own + LANES - 1) // LANES * LANES
+        for k in range(near.shape[1]):
             j = near[n, k]
             if j < 0 or count[j] == 0:
                 continue
-            r = back[n, k]
-            least = np.float32(np.inf)
-            for b in range(count[j]):
-                heard[b] = cost[j, b] - (old[j, r, b] if r >= 0 else np.float32(0.0))
-                least = min(least, heard[b])
-            lowest = np.float32(np.inf)
-            for a in range(count[n]):
-                best = least + np.float32(WORD * BREAK)
-                for t in range(ways):
-                    there = step[n, a] - shift[n, k, t]
-                    wide = width[n, k, t]
-                    for b in range(count[j]):
-                        off = abs(step[j, b] - there)
-                        if off < BREAK * wide:
-                            best = min(best, heard[b] + np.float32(WORD) * off / wide)
-                new[n, k, a] = best
-                lowest = min(lowest, best)
-            for a in range(count[n]):
-                word = new[n, k, a] - lowest
-                new[n, k, a] = DAMPING * old[n, k, a] + (1.0 - DAMPING) * word
+            least = _listen(cost, old, j, back[n, k], count[j], heard)
+            for a in range(filled):
+                best[a] = least + word * apart
+            for t in range(shift.shape[2]):
+                sharp = steep[n, k, t]
+                for b in range(count[j]):
+                    there, said = step[j, b] + shift[n, k, t], heard[b]
+                    for a in range(filled):
+                        off = min(abs(step[n, a] - there) * sharp, apart)
+                        best[a] = min(best[a], said + word * off)
+            lowest = np.float32(1e9)
+            for a in range(own):
+                lowest = min(lowest, best[a])
+            for a in range(own):
+                new[n, k, a] = keep * old[n, k, a] + (np.float32(1.0) - keep) * (best[a] - lowest)
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
