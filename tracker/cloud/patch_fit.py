@@ -50,8 +50,6 @@ LEAST_CONTRAST = 0.3
 """Grey levels of grain below which a photograph says nothing."""
 STILL = 0.02
 """Steps of the grid; a patch that moved by less stays."""
-LENGTHEN = 1.5
-"""Steps are made longer by this: noise in the slopes of grey makes them too short by a third."""
 FIELDS = 14
 """Width of a fit's record; see `FIT_*`."""
 FIT_DEPTH, FIT_NX, FIT_NY, FIT_NZ, FIT_CORR, FIT_WORST, FIT_SIGMA, FIT_SPREAD = range(8)
@@ -259,8 +257,6 @@ def fit_patch(
             break
         if not solve_small(H, g, size):
             return False
-        for a in range(size):
-            g[a] *= LENGTHEN
         away = min(max(-g[0], -1.5 * step), 1.5 * step)
         across, down = min(max(-g[1], -0.25), 0.25), min(max(-g[2], -0.25), 0.25)
         depth += away / slope

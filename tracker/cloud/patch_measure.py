@@ -107,7 +107,7 @@ class Fits:
         return np.asarray(self.record[:, FIT_OK] > 0.0)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def footprint_mm(cameras: Array, chosen: np.ndarray, place: Array) -> float:
     """Mean size of a photograph's pixel at a place, over the chosen photographs."""
     used = 0
@@ -121,7 +121,7 @@ def footprint_mm(cameras: Array, chosen: np.ndarray, place: Array) -> float:
     return total / max(used, 1)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _peaks(values: Array, number: int, out: np.ndarray) -> int:
     """The two highest local maxima, highest first; returns how many there are."""
     found = 0
@@ -152,7 +152,7 @@ class _Way(NamedTuple):
     least_facing: float
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _measure_one(
     photographs: Photographs, window: Window, way: _Way, chosen: np.ndarray, point: Array,
     needle: Array, depth: float, normal: Array, step: float, slope: float, room: Room,
@@ -188,7 +188,7 @@ def _measure_one(
         good = True
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _measure_piece(
     photographs: Photographs, window: Window, way: _Way, limits: np.ndarray, frames: Array,
     points: Array, needles: Array, depths: Array, normals: Array, record: Array,

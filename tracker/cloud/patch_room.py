@@ -64,7 +64,7 @@ def window_of(half: int, softness: float) -> Window:
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def make_room(window: Window) -> Room:
-    """Room for patches of a window."""
+    """Room for one patch of a window at a time."""
     return Room(
         window.sheet.copy(),
         np.zeros(PLACE),

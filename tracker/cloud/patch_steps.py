@@ -94,7 +94,7 @@ def agreement_along(
     return Steps(first, agreement)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _agreement_piece(
     photographs: Photographs, window: Window, limits: np.ndarray, frames: Array, points: Array,
     needles: Array, depths: Array, normals: Array, first: np.ndarray, views: int,

@@ -16,7 +16,7 @@ NO_AGREEMENT = -1.0
 """Agreement where fewer than three photographs hold the patch."""
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def sweep(
     photographs: Photographs, chosen: np.ndarray, point: Array, needle: Array, depths: Array,
     normal: Array, window: Window, step: float, halved: bool, room: Room, values: np.ndarray,
