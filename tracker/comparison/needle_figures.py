@@ -24,7 +24,7 @@ from tracker.cloud.patch_measure import Fits, PatchSettings, measure
 from tracker.comparison.needle_search import MODEL_SLACK_MM, STONE_SLACK_MM, Scene, Search
 from tracker.maths.camera import Array
 
-SMALL = PatchSettings(0, half=4, softness=0.7, sweep_px=0.0, bulging=True, rounds=5, views=9)
+SMALL = PatchSettings(0, half=4, softness=0.7, sweep_px=0.0, bulging=True, rounds=6, views=9)
 LARGE = PatchSettings(0, half=7, softness=0.5, sweep_px=0.0, bulging=True, rounds=3, views=9)
 COUNT = PatchSettings(0, half=1, sweep_px=0.0, rounds=0, least_facing=0.45)
 """Photographs count that look at less than 63 degrees from the stone's normal."""
