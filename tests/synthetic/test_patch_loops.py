@@ -110,6 +110,7 @@ def test_a_patch_that_leaves_the_photograph_is_refused() -> None:
     assert not inside(7.0, 8.0)
     assert inside(431.0, 0.0)
     assert not inside(434.5, 0.0)
+    assert not inside(float("nan"), 0.0)
 
 
 def test_agreement_of_the_whole_and_of_the_halves() -> None:

@@ -132,9 +132,10 @@ def _lay_out(
         low_x, low_y = min(low_x, px), min(low_y, py)
         high_x, high_y = max(high_x, px), max(high_y, py)
     room_x, room_y = 1.0 + 1.1 * highest * abs(place[4]), 1.0 + 1.1 * highest * abs(place[7])
-    if low_x < 1.0 + room_x or low_y < 1.0 + room_y:
+    # asked so that what is no number is outside, too
+    if not (low_x >= 1.0 + room_x and low_y >= 1.0 + room_y):
         return -1
-    if high_x > layout[k, 1] - 3.0 - room_x or high_y > layout[k, 2] - 3.0 - room_y:
+    if not (high_x <= layout[k, 1] - 3.0 - room_x and high_y <= layout[k, 2] - 3.0 - room_y):
         return -1
     left, top = int(low_x - room_x), int(low_y - room_y)
     place[0], place[1] = bx - left, by - top
