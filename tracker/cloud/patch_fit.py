@@ -26,23 +26,28 @@ import numpy as np
 from numba import njit
 
 from tracker.cloud.patch_agreement import drop_strangers, worst_half
+from tracker.cloud.patch_hidden import fill_hidden, normalise_seen
 from tracker.cloud.patch_normal import TRENDS, UNKNOWNS, sum_view, take_mean_off, to_mm
 from tracker.cloud.patch_room import Photographs, Room, Window
 from tracker.cloud.patch_sampling import sample_patch, tangents
 from tracker.cloud.patch_window import (
     ACROSS,
+    ALONG,
     BELL,
     DOWN,
     MAX_VIEWS,
     MEAN,
+    OUTWARD,
     PATCHES,
     RELIEF,
     REORDER,
+    SHAPE,
     SHIFT,
+    SWELL,
     add,
     clear,
     dot,
-    normalise,
+    highest,
 )
 from tracker.maths.camera import Array
 
@@ -84,21 +89,33 @@ def solve_small(matrix: Array, right: Array, size: int) -> bool:
 
 
 @njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
-def _write_relief(sheet: np.ndarray, bulge: Array, half: int, step: float) -> float:
-    """Height of the points of a bulging patch, mm; returns a bound of it."""
+def _write_relief(
+    sheet: np.ndarray, depth: float, bulge: Array, half: int, step: float
+) -> float:
+    """Height of the points of a patch of a given shape that bulges, mm; returns a bound of it."""
+    d = np.float32(depth)
     xx = np.float32(0.5 * bulge[0] * step * step)
     xy = np.float32(bulge[1] * step * step)
     yy = np.float32(0.5 * bulge[2] * step * step)
     for p in range(sheet.shape[1]):
         x, y = sheet[ACROSS, p], sheet[DOWN, p]
-        sheet[RELIEF, p] = xx * x * x + xy * x * y + yy * y * y
-    return float(half * half * (abs(xx) + abs(xy) + abs(yy)))
+        sheet[RELIEF, p] = sheet[SHAPE, p] + d * sheet[SWELL, p]
+        sheet[RELIEF, p] += xx * x * x + xy * x * y + yy * y * y
+    given = highest(sheet, SHAPE) + abs(depth) * highest(sheet, SWELL)
+    return float(given + half * half * (abs(xx) + abs(xy) + abs(yy)))
+
+
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+def _grow_along(sheet: np.ndarray, row: int) -> None:
+    """Derivative along the needle of a patch whose heights grow with its depth."""
+    for p in range(sheet.shape[1]):
+        sheet[row + ALONG, p] += sheet[SWELL, p] * sheet[row + OUTWARD, p]
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _look(
     photographs: Photographs, chosen: np.ndarray, c: Array, u: Array, v: Array, m: Array,
-    along: Array, highest: float, window: Window, step: float, room: Room, used: np.ndarray,
+    along: Array, high: float, window: Window, step: float, room: Room, used: np.ndarray,
     contrast: Array,
 ) -> int:  # fmt: skip
     """Looks the patch up in the photographs used, normalised; returns in how many it stands."""
@@ -112,12 +129,14 @@ def _look(
         row = PATCHES + 3 * k
         used[k] = 0
         if sample_patch(
-            pixels, layout, scale, cameras, chosen[k], c, u, v, m, along, half, step, highest,
+            pixels, layout, scale, cameras, chosen[k], c, u, v, m, along, half, step, high,
             True, place, words, sheet, row,
         ):  # fmt: skip
-            contrast[k] = normalise(sheet, row, trends)
+            _grow_along(sheet, row)
+            contrast[k] = normalise_seen(room, k, trends)
             used[k] = 1 if contrast[k] > LEAST_CONTRAST else 0
         alive += used[k]
+    fill_hidden(room, used, trends, True, contrast)
     return alive
 
 
@@ -223,8 +242,7 @@ def fit_patch(
     squares = 0.0
     for p in range(sheet.shape[1]):
         squares += sheet[BELL, p] ** 2
-    clear(sheet, RELIEF)
-    start, moved, pair, highest = depth, 1e9, -1.0, 0.0
+    start, moved, pair = depth, 1e9, -1.0
     for turn in range(rounds + 1):
         slope = needle[0] * m[0] + needle[1] * m[1] + needle[2] * m[2]
         if slope < 0.15:
@@ -233,10 +251,9 @@ def fit_patch(
         for i in range(3):
             c[i] = point[i] + depth * needle[i]
             along[i] = needle[i] / slope
-        if bulging and turn > 0:
-            highest = _write_relief(sheet, bulge, window.half, step)
+        high = _write_relief(sheet, depth, bulge, window.half, step)
         alive = _look(
-            photographs, chosen, c, u, v, m, along, highest, window, step, room, used, contrast
+            photographs, chosen, c, u, v, m, along, high, window, step, room, used, contrast
         )
         if alive < 3:
             return False

@@ -33,6 +33,7 @@ from tracker.cloud.patch_room import (
     window_of,
 )
 from tracker.cloud.patch_sampling import MAX_HALF
+from tracker.cloud.patch_shape import ModelShape, Shapes, settle_shape, shapes_at
 from tracker.cloud.patch_sweep import sweep
 from tracker.cloud.patch_views import ViewStack
 from tracker.cloud.patch_window import MAX_VIEWS
@@ -108,20 +109,6 @@ class Fits:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def footprint_mm(cameras: Array, chosen: np.ndarray, place: Array) -> float:
-    """Mean size of a photograph's pixel at a place, over the chosen photographs."""
-    used = 0
-    total = 0.0
-    for k in range(len(chosen)):
-        if chosen[k] < 0:
-            break
-        cam = cameras[chosen[k]]
-        used += 1
-        total += (cam[6] * place[0] + cam[7] * place[1] + cam[8] * place[2] + cam[11]) / cam[12]
-    return total / max(used, 1)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _peaks(values: Array, number: int, out: np.ndarray) -> int:
     """The two highest local maxima, highest first; returns how many there are."""
     found = 0
@@ -191,7 +178,7 @@ def _measure_one(
 @njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _measure_piece(
     photographs: Photographs, window: Window, way: _Way, limits: np.ndarray, frames: Array,
-    points: Array, needles: Array, depths: Array, normals: Array, record: Array,
+    points: Array, needles: Array, depths: Array, normals: Array, shapes: Shapes, record: Array,
     looking: np.ndarray,
 ) -> None:  # fmt: skip
     room = make_room(window)
@@ -211,7 +198,7 @@ def _measure_piece(
         record[n, FIT_OK] = 0.0
         if looking[n] < 3 or slope < 0.15:
             continue
-        step = footprint_mm(photographs.cameras, chosen, place) * photographs.scale
+        step = settle_shape(photographs, chosen, shapes, n, place, normals[n], room)
         _measure_one(
             photographs, window, way, chosen, points[n], needles[n], depths[n], normals[n], step,
             slope, room, other, record[n],
@@ -228,6 +215,7 @@ def measure(
     normals: Array,
     settings: PatchSettings,
     threads: int = 2,
+    shape: ModelShape | None = None,
 ) -> Fits:
     """Sweeps and refines each hypothesis.
 
@@ -239,6 +227,7 @@ def measure(
     points, needles : (n, 3) arrays, mm, frame coordinates
     depths : (n,) array, mm along the needle
     normals : (n, 3) array, unit, outward normal of the stone there
+    shape : if given, patches have the model's shape; `points` then lie on it, `normals` are its own
     """
     n = len(points)
     record = np.zeros((n, FIELDS))
@@ -258,7 +247,9 @@ def measure(
         part = slice(start, start + PIECE)
         _measure_piece(
             photographs, window, way, limits, hiding[0].frames, points[part], needles[part],
-            depths[part], normals[part], record[part], looking[part],
+            depths[part], normals[part],
+            shapes_at(shape, stack, points[part], normals[part], s.half, photographs.scale),
+            record[part], looking[part],
         )  # fmt: skip
 
     with ThreadPoolExecutor(threads) as pool:

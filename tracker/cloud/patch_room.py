@@ -10,7 +10,7 @@ from numba import njit
 from tracker.cloud.patch_normal import MOMENTS, TRENDS, UNKNOWNS
 from tracker.cloud.patch_sampling import PLACE
 from tracker.cloud.patch_views import ViewStack
-from tracker.cloud.patch_window import window
+from tracker.cloud.patch_window import MAX_VIEWS, window
 from tracker.maths.camera import Array
 
 
@@ -40,6 +40,7 @@ class Room(NamedTuple):
     sheet : (ROWS, n) float32, what belongs to the points, see `patch_window`
     place, words : see `patch_sampling.sample_patch`
     moments, trend, lean : see `patch_normal.sum_view`
+    shown : (MAX_VIEWS,) part of the patch that each photograph shows, by weight
     """
 
     sheet: np.ndarray
@@ -48,6 +49,7 @@ class Room(NamedTuple):
     moments: Array
     trend: Array
     lean: Array
+    shown: Array
 
 
 def photographs_of(stack: ViewStack, level: int) -> Photographs:
@@ -72,4 +74,5 @@ def make_room(window: Window) -> Room:
         np.zeros((7, MOMENTS)),
         np.zeros((UNKNOWNS, TRENDS)),
         np.zeros(UNKNOWNS),
+        np.ones(MAX_VIEWS),
     )

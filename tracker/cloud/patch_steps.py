@@ -13,7 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from tracker.cloud.patch_choice import DepthMaps, choose_photographs, hiding_limits
-from tracker.cloud.patch_measure import PIECE, PatchSettings, footprint_mm
+from tracker.cloud.patch_measure import PIECE, PatchSettings
 from tracker.cloud.patch_room import (
     Photographs,
     Window,
@@ -21,6 +21,7 @@ from tracker.cloud.patch_room import (
     photographs_of,
     window_of,
 )
+from tracker.cloud.patch_shape import ModelShape, Shapes, settle_shape, shapes_at
 from tracker.cloud.patch_sweep import NO_AGREEMENT, sweep
 from tracker.cloud.patch_views import ViewStack
 from tracker.cloud.patch_window import MAX_VIEWS
@@ -61,6 +62,7 @@ def agreement_along(
     side: int,
     settings: PatchSettings,
     threads: int = 2,
+    shape: ModelShape | None = None,
 ) -> Steps:
     """Agreement at the steps round one hypothesis a needle.
 
@@ -74,6 +76,7 @@ def agreement_along(
     normals : (n, 3) array, unit, outward normal of the stone there
     side : steps either way
     settings : level, half, softness, views and least_facing are used
+    shape : if given, patches have the model's shape; `points` then lie on it, `normals` are its own
     """
     n = len(points)
     first = np.round((depths - FIRST_MM) / STEP_MM).astype(np.int32) - np.int32(side)
@@ -86,7 +89,9 @@ def agreement_along(
         part = slice(start, start + PIECE)
         _agreement_piece(
             photographs, window, limits, hiding[0].frames, points[part], needles[part],
-            depths[part], normals[part], first[part], s.views, s.least_facing, agreement[part],
+            depths[part], normals[part],
+            shapes_at(shape, stack, points[part], normals[part], s.half, photographs.scale),
+            first[part], s.views, s.least_facing, agreement[part],
         )  # fmt: skip
 
     with ThreadPoolExecutor(threads) as pool:
@@ -97,7 +102,7 @@ def agreement_along(
 @njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _agreement_piece(
     photographs: Photographs, window: Window, limits: np.ndarray, frames: Array, points: Array,
-    needles: Array, depths: Array, normals: Array, first: np.ndarray, views: int,
+    needles: Array, depths: Array, normals: Array, shapes: Shapes, first: np.ndarray, views: int,
     least_facing: float, agreement: np.ndarray,
 ) -> None:  # fmt: skip
     room = make_room(window)
@@ -116,7 +121,7 @@ def _agreement_piece(
         )  # fmt: skip
         if looking < 3 or slope < 0.15:
             continue
-        step = footprint_mm(photographs.cameras, chosen, place) * photographs.scale
+        step = settle_shape(photographs, chosen, shapes, n, place, normals[n], room)
         for s in range(len(along)):
             along[s] = FIRST_MM + STEP_MM * (first[n] + s)
         sweep(

@@ -28,10 +28,13 @@ ZERO, ONE = np.float32(0.0), np.float32(1.0)
 ACROSS, DOWN, EVERY, BELL = range(4)
 """Rows of a sheet: column and row of the points counted from the middle, 1, and the weight; the
 weights in the halves follow."""
-RELIEF, RIGHT, BELOW, SUMS, MEAN, SHIFT = (BELL + 1 + HALVES + k for k in range(6))
-"""Height of the points (mm), how far they lie right of and below a whole pixel, two sums over the
-photographs, and eight rows of `patch_normal`."""
-PATCHES = SHIFT + 8
+RELIEF, SHAPE, SWELL, RIGHT, BELOW, SUMS, MEAN, SHIFT = (BELL + 1 + HALVES + k for k in range(8))
+"""Height of the points (mm), the part of it that is given and what it grows by for each mm of depth
+(`patch_shape`), how far they lie right of and below a whole pixel, two sums over the photographs,
+and eight rows of `patch_normal`."""
+SHOWN = SHIFT + 8
+"""From here on a row a photograph: 1 where it shows the point, 0 where the model hides it."""
+PATCHES = SHOWN + MAX_VIEWS
 """From here on three rows a photograph."""
 GRAY, ALONG, OUTWARD = range(3)
 """Of these: grey value, its derivative when the patch moves along the needle by 1 mm of normal
@@ -84,6 +87,22 @@ def clear(sheet: np.ndarray, row: int) -> None:
     """Sets a row to 0."""
     for p in range(sheet.shape[1]):
         sheet[row, p] = ZERO
+
+
+@njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]
+def copy(sheet: np.ndarray, row: int, other: int) -> None:
+    """Sets a row to another row."""
+    for p in range(sheet.shape[1]):
+        sheet[row, p] = sheet[other, p]
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def highest(sheet: np.ndarray, row: int) -> float:
+    """Largest size of a number in a row."""
+    most = ZERO
+    for p in range(sheet.shape[1]):
+        most = max(most, abs(sheet[row, p]))
+    return float(most)
 
 
 @njit(cache=True, nogil=True, fastmath=REORDER)  # type: ignore[untyped-decorator]

@@ -150,7 +150,9 @@ def _nothing(scene: Scene, points: Array, needles: Array, settings: NeedleSettin
     fine = no_figures(needles)
     reason = np.full(n, int(NotSeen.TOO_FEW_PHOTOGRAPHS), dtype=np.int64)
     verdict = Verdict(none, reason, np.full(n, np.inf))
-    stone = Stone(points, needles, np.zeros(n), needles.copy(), none, none, settings.spacing_mm)
+    stone = Stone(
+        points, needles, np.zeros(n), needles.copy(), none, none, none, settings.spacing_mm
+    )
     return _result(scene, search, fine, verdict, stone, settings)
 
 

@@ -46,6 +46,7 @@ class Field:
     depth : (n,) array, mm along the needle
     normal : (n, 3) array, outward normal of the stone
     worth : (n,) array, 0..1; 0 where nothing stands
+    shaped : (n,) bool, whether it has the shape of the model
     """
 
     points: Array
@@ -53,13 +54,16 @@ class Field:
     depth: Array
     normal: Array
     worth: Array
+    shaped: NDArray[np.bool_]
 
     @staticmethod
     def empty(points: Array, needles: Array) -> Field:
         """A field in which nothing is known."""
         n = len(points)
         points, needles = np.ascontiguousarray(points), np.ascontiguousarray(needles)
-        return Field(points, needles, np.zeros(n), needles.copy(), np.zeros(n))
+        return Field(
+            points, needles, np.zeros(n), needles.copy(), np.zeros(n), np.zeros(n, dtype=bool)
+        )
 
     @property
     def places(self) -> Array:
@@ -105,9 +109,31 @@ def contend(
         scene.stack, hiding, slack, field.points[rows], field.needles[rows], depth, normal,
         settings, scene.threads,
     )  # fmt: skip
+    _keep_worthier(field, rows, fits, ahead, False)
+
+
+def contend_in_shape(
+    scene: Scene, field: Field, rows: NDArray[np.int64], depth: Array, settings: PatchSettings
+) -> None:  # fmt: skip
+    """The same for patches that have the shape of the model there, moved to a depth.
+
+    Only the model hides them: rough stone supposed round about is not sharp enough to tell, and
+    photographs that it blocks do not agree.
+    """
+    fits = measure(
+        scene.stack, [scene.model_maps], [MODEL_SLACK_MM], field.points[rows],
+        field.needles[rows], depth, field.needles[rows], settings, scene.threads, scene.shape,
+    )  # fmt: skip
+    _keep_worthier(field, rows, fits, 1.0, True)
+
+
+def _keep_worthier(
+    field: Field, rows: NDArray[np.int64], fits: Fits, ahead: float, shaped: bool
+) -> None:
     worth = worth_of(fits)
     better = worth > ahead * field.worth[rows]
     won = rows[better]
     field.depth[won] = fits.record[better, FIT_DEPTH]
     field.normal[won] = fits.record[better, FIT_NX : FIT_NZ + 1]
     field.worth[won] = worth[better]
+    field.shaped[won] = shaped

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,14 +21,25 @@ from tracker.cloud.patch_fit import (
     FIT_VIEWS,
 )
 from tracker.cloud.patch_measure import Fits, PatchSettings, measure
-from tracker.comparison.needle_search import MODEL_SLACK_MM, STONE_SLACK_MM, Scene, Search
+from tracker.cloud.patch_shape import ModelShape
+from tracker.comparison.needle_search import (
+    MODEL_SLACK_MM,
+    SHAPED_TILT_RAD,
+    STONE_SLACK_MM,
+    Scene,
+    Search,
+)
 from tracker.maths.camera import Array
 
 SMALL = PatchSettings(0, half=4, softness=0.7, sweep_px=0.0, bulging=True, rounds=6, views=9)
 LARGE = PatchSettings(0, half=7, softness=0.5, sweep_px=0.0, bulging=True, rounds=3, views=9)
+SMALL_SHAPED = replace(SMALL, bulging=False, tilt_sigma_rad=SHAPED_TILT_RAD)
+LARGE_SHAPED = replace(LARGE, bulging=False, tilt_sigma_rad=SHAPED_TILT_RAD)
 COUNT = PatchSettings(0, half=1, sweep_px=0.0, rounds=0, least_facing=0.45)
 """Photographs count that look at less than 63 degrees from the stone's normal."""
 LEAST_CORR = 0.3
+BURIED_MM = 4.0
+"""Stone that seems to have the model's shape is not this far behind other stone."""
 DISCORD_FLOOR_MM = 0.02
 MOST_APART_PX = 1.5
 """Difference of the two sizes, in footprints, beyond which they see different things."""
@@ -76,37 +87,79 @@ def no_figures(needles: Array) -> Fine:
 
 
 def measure_fine(scene: Scene, search: Search, stone: DepthMaps) -> Fine:
-    """Fits both patch sizes at every place of the search that is `ok`."""
-    rows = np.flatnonzero(search.ok)
-    hiding, slack = [scene.model_maps, stone], [MODEL_SLACK_MM, STONE_SLACK_MM]
-    points, needles = search.points[rows], search.needles[rows]
-    began = search.depth[rows]
-    small = measure(
-        scene.stack, hiding, slack, points, needles, began, search.normal[rows], SMALL,
-        scene.threads,
-    )  # fmt: skip
-    stands = small.stands
-    normal = np.where(stands[:, None], small.record[:, FIT_NX : FIT_NZ + 1], search.normal[rows])
-    start = np.where(stands, small.record[:, FIT_DEPTH], began)
-    large = measure(
-        scene.stack, hiding, slack, points, needles, start, normal, LARGE, scene.threads
-    )
+    """Fits both patch sizes at every place of the search that is `ok`.
+
+    Places in the model's shape are fitted in it; there only the model hides them.
+    """
     fine = no_figures(search.needles)
-    _enter(fine, rows, needles, small, large, began)
-    _need_three(scene, search, fine, hiding, slack)
+    rough = _Way(
+        [scene.model_maps, stone],
+        [MODEL_SLACK_MM, STONE_SLACK_MM],
+        STONE_SLACK_MM,
+        None,
+        SMALL,
+        LARGE,
+    )
+    shaped = _Way(
+        [scene.model_maps], [MODEL_SLACK_MM], BURIED_MM, scene.shape, SMALL_SHAPED, LARGE_SHAPED
+    )
+    for way, rows in ((rough, search.ok & ~search.shaped), (shaped, search.ok & search.shaped)):
+        _measure_both(scene, search, np.flatnonzero(rows), stone, way, fine)
     return fine
 
 
-def _need_three(
-    scene: Scene, search: Search, fine: Fine, hiding: list[DepthMaps], slack: list[float]
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """What hides places, by how much they may lie behind it, and which patches are fitted.
+
+    Behind stone by more than `buried_mm`, nothing is seen.
+    """
+
+    hiding: list[DepthMaps]
+    slack_mm: list[float]
+    buried_mm: float
+    shape: ModelShape | None
+    small: PatchSettings
+    large: PatchSettings
+
+
+def _measure_both(
+    scene: Scene, search: Search, rows: NDArray[np.int64], stone: DepthMaps, way: _Way, fine: Fine
 ) -> None:
-    """Takes back figures at which fewer than three photographs look from a fair angle."""
-    rows = np.flatnonzero(fine.ok)
-    fair = measure(
-        scene.stack, hiding, slack, search.points[rows], search.needles[rows], fine.depth[rows],
-        fine.normal[rows], COUNT, scene.threads,
-    )  # fmt: skip
-    fine.ok[rows[fair.looking < 3]] = False
+    """Fits both sizes at some places and enters what they say into `fine`."""
+    points, needles = search.points[rows], search.needles[rows]
+    began, facing = search.depth[rows], search.normal[rows]
+
+    def fit(depth: Array, normal: Array, settings: PatchSettings) -> Fits:
+        return measure(
+            scene.stack, way.hiding, way.slack_mm, points, needles, depth, normal, settings,
+            scene.threads, way.shape,
+        )  # fmt: skip
+
+    small = fit(began, facing, way.small)
+    stands = small.stands
+    normal = np.where(stands[:, None], small.record[:, FIT_NX : FIT_NZ + 1], facing)
+    start = np.where(stands, small.record[:, FIT_DEPTH], began)
+    large = fit(start, normal, way.large)
+    _enter(fine, rows, needles, small, large, began)
+    found = rows[fine.ok[rows]]
+    fine.ok[found] = _fairly_seen(scene, search, fine, found, stone, way)
+
+
+def _fairly_seen(
+    scene: Scene, search: Search, fine: Fine, rows: NDArray[np.int64], stone: DepthMaps, way: _Way
+) -> NDArray[np.bool_]:
+    """Whether three photographs look from a fair angle, and stone hides not most of them."""
+
+    def count(hiding: list[DepthMaps], slack_mm: list[float]) -> NDArray[np.int64]:
+        return measure(
+            scene.stack, hiding, slack_mm, search.points[rows], search.needles[rows],
+            fine.depth[rows], fine.normal[rows], COUNT, scene.threads,
+        ).looking  # fmt: skip
+
+    fair = count([scene.model_maps, stone], [MODEL_SLACK_MM, way.buried_mm])
+    open_ = count([scene.model_maps], [MODEL_SLACK_MM])
+    return np.asarray((fair >= 3) & (2 * fair >= open_))
 
 
 def _enter(

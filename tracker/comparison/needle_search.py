@@ -24,6 +24,7 @@ from tracker.cloud.patch_fit import (
     FIT_VIEWS,
 )  # fmt: skip
 from tracker.cloud.patch_measure import Fits, PatchSettings, measure
+from tracker.cloud.patch_shape import ModelShape
 from tracker.cloud.patch_views import ViewStack
 from tracker.comparison.needle_neighbours import find_neighbours
 from tracker.maths.camera import Array
@@ -32,6 +33,10 @@ from tracker.surface import Surface
 SEED_MM = 4.0
 """Distance of the places at which the search begins."""
 MAP_PX = 448
+CLOSE_MAP_PX = 768
+"""Side of the maps that tell which part of a patch the model hides."""
+SHAPE_SLACK_MM = 0.7
+"""Finished stone hides what lies this far behind it."""
 MODEL_SLACK_MM = 3.0
 """The model hides what lies this far behind it; over-cuts are hardly deeper."""
 STONE_SLACK_MM = 2.0
@@ -43,6 +48,8 @@ CLEAR_MM = 0.5
 """Off the model before the needle asks whether it meets it again."""
 GAP_MARGIN_MM = 1.0
 """A reading this near before the next lump may belong to it."""
+SHAPED_TILT_RAD = 0.02
+"""How far finished stone may lean against the model."""
 VOTE_SHARE = 0.25
 MOST_VIEWS = 8
 
@@ -60,6 +67,7 @@ class Search:
     looking : (n,) int, photographs that look at the place
     views : (n,) int, photographs that agreed on it
     ok : (n,) bool, whether stone was found
+    shaped : (n,) bool, whether it has the shape of the model
     limit : (n,) array, mm, where the needle meets the model again; inf where it does not
     """
 
@@ -71,6 +79,7 @@ class Search:
     looking: NDArray[np.int64]
     views: NDArray[np.int64]
     ok: NDArray[np.bool_]
+    shaped: NDArray[np.bool_]
     limit: Array
 
     def depth_limit_passed(self, depth: Array) -> NDArray[np.bool_]:
@@ -91,6 +100,7 @@ class Scene:
     model: Surface
     frames: Array
     model_maps: DepthMaps
+    shape: ModelShape
     gsd_mm: float
     threads: int
 
@@ -112,7 +122,7 @@ def start_search(points: Array, needles: Array, model: Surface | None = None) ->
         limit = CLEAR_MM + model.first_hit_mm(points + CLEAR_MM * needles, needles)
     return Search(
         points, needles, np.zeros(n), needles.copy(), np.zeros(n), np.zeros(n, np.int64),
-        np.zeros(n, np.int64), np.zeros(n, bool), limit - GAP_MARGIN_MM,
+        np.zeros(n, np.int64), np.zeros(n, bool), np.zeros(n, bool), limit - GAP_MARGIN_MM,
     )  # fmt: skip
 
 
@@ -123,7 +133,10 @@ def make_scene(stack: ViewStack, model: Surface, threads: int) -> Scene:
     middle = 0.5 * (low + high)
     far = np.linalg.norm(stack.centres - middle, axis=1)
     gsd = float(np.median(far / stack.cameras[:, 12]))
-    return Scene(stack, model, frames, render_surface(model, stack, frames, MAP_PX), gsd, threads)
+    close = map_frames(stack, (low - 5.0, high + 5.0), CLOSE_MAP_PX)
+    shape = ModelShape.of(model, render_surface(model, stack, close, CLOSE_MAP_PX), SHAPE_SLACK_MM)
+    maps = render_surface(model, stack, frames, MAP_PX)
+    return Scene(stack, model, frames, maps, shape, gsd, threads)
 
 
 def thin(points: Array, needles: Array, spacing_mm: float) -> NDArray[np.int64]:

@@ -21,13 +21,14 @@ from tracker.cloud.patch_choice import DepthMaps
 from tracker.cloud.patch_measure import PatchSettings
 from tracker.cloud.patch_steps import STEP_MM, Steps, agreement_along
 from tracker.cloud.patch_sweep import NO_AGREEMENT
-from tracker.comparison.needle_contest import Field, contend
+from tracker.comparison.needle_contest import Field, contend, contend_in_shape
 from tracker.comparison.needle_neighbours import Neighbours, agreed, find_neighbours, modes, predict
 from tracker.comparison.needle_search import (
     AIR_MARGIN_MM,
     MAP_PX,
     MODEL_SLACK_MM,
     SEED_MM,
+    SHAPED_TILT_RAD,
     STONE_SLACK_MM,
     Scene,
     Search,
@@ -58,13 +59,20 @@ SETTLED_MM = 0.12
 SETTLED_COSINE = 0.985
 FARTHEST_MM = 1.5
 PIECE = 16384
+NEAREST = 5
 DISC = 1.2
 """Radius of a find drawn into the depth maps, in spacings."""
 SIDE = 6
 """Steps looked through either way of a hypothesis."""
 NEAR_MODEL_MM = 2.0
 """Stone supposed this near to the model may be finished, and then faces as the model does."""
+SHAPED_MM = 1.0
+"""Stone this near to the model may have its shape."""
 LOOK = PatchSettings(0, half=4)
+LOOK_SHAPED = PatchSettings(0, half=6)
+AGAIN_SHAPED = PatchSettings(
+    0, half=6, sweep_px=0.0, rounds=4, tilt_sigma_rad=SHAPED_TILT_RAD, views=9
+)
 AGAIN = PatchSettings(0, half=4, sweep_px=0.0, rounds=4, bulging=True, views=9)
 
 
@@ -79,6 +87,7 @@ class Stone:
     normal : (n, 3) array, outward normal of the stone
     ok : (n,) bool, whether stone was found
     solid : (n,) bool, whether it may hide other stone
+    shaped : (n,) bool, whether it has the shape of the model
     spacing_mm : float
     """
 
@@ -88,6 +97,7 @@ class Stone:
     normal: Array
     ok: NDArray[np.bool_]
     solid: NDArray[np.bool_]
+    shaped: NDArray[np.bool_]
     spacing_mm: float
 
     @property
@@ -114,7 +124,7 @@ def find_stone(
     settle(scene, field, spacing_mm)
     return Stone(
         field.points, field.needles, field.depth, field.normal, field.found, field.solid,
-        spacing_mm,
+        field.shaped, spacing_mm,
     )  # fmt: skip
 
 
@@ -168,7 +178,7 @@ def _onto(scene: Scene, spread: Field, points: Array, needles: Array, spacing_mm
     looked = [
         _look_through(scene, stone, field, np.isfinite(first), first, first_normal),
         _look_through(scene, stone, field, others, second, second_normal),
-        _look_through(scene, stone, field, low, np.zeros(len(points)), needles),
+        _look_in_shape(scene, field, low),
     ]
     near = find_neighbours(points, needles, points, needles, 8, 2.5 * spacing_mm, True)
     decided = decide_together(
@@ -177,6 +187,8 @@ def _onto(scene: Scene, spread: Field, points: Array, needles: Array, spacing_mm
     )  # fmt: skip
     ask = np.flatnonzero(decided.ok)
     contend(scene, field, ask, decided.depth[ask], decided.normal[ask], stone, AGAIN)
+    near_model = np.flatnonzero(decided.ok & (np.abs(decided.depth) < SHAPED_MM))
+    contend_in_shape(scene, field, near_model, decided.depth[near_model], AGAIN_SHAPED)
     return field
 
 
@@ -192,6 +204,20 @@ def _look_through(
         scene.stack, [scene.model_maps, stone], [MODEL_SLACK_MM, STONE_SLACK_MM],
         field.points[rows], field.needles[rows], depth[rows], normal[rows], SIDE, LOOK,
         scene.threads,
+    )  # fmt: skip
+    first[rows], agreement[rows] = found.first, found.agreement
+    return Steps(first, agreement)
+
+
+def _look_in_shape(scene: Scene, field: Field, ask: NDArray[np.bool_]) -> Steps:
+    """Agreement at the steps round the model, of patches in its shape."""
+    rows = np.flatnonzero(ask)
+    first = np.zeros(len(ask), dtype=np.int32)
+    agreement = np.full((len(ask), 2 * SIDE + 1), NO_AGREEMENT, dtype=np.float32)
+    found = agreement_along(
+        scene.stack, [scene.model_maps], [MODEL_SLACK_MM], field.points[rows],
+        field.needles[rows], np.zeros(len(rows)), field.needles[rows], SIDE, LOOK_SHAPED,
+        scene.threads, scene.shape,
     )  # fmt: skip
     first[rows], agreement[rows] = found.first, found.agreement
     return Steps(first, agreement)
@@ -216,7 +242,7 @@ def _surface_through_neighbours(
     found = field.found
     said = _Said(near, field, field.places, field.normal, found)
     depth, normal, count = said.hypotheses(1, CLOSE_MM)[0]
-    rows = np.flatnonzero(np.isfinite(depth) & (count >= 3))
+    rows = np.flatnonzero(np.isfinite(depth) & (count >= 3) & ~field.shaped)
     own_depth, own_normal = field.depth[rows], field.normal[rows]
     stranger = ~found[rows] | (np.abs(depth[rows] - own_depth) > CLOSE_MM)
     depth = np.where(stranger, depth[rows], own_depth)
@@ -310,9 +336,30 @@ def begin_from(stone: Stone, points: Array, needles: Array, model: Surface) -> S
     middle[own] = stone.depth[ok][near.index[own, 0]]
     normal[own] = stone.normals[near.index[own, 0]]
     search.ok[:] = np.isfinite(depth[:, 0]) | own
+    search.shaped[:] = _in_shape(near, stone.shaped[ok], own)
+    level = search.shaped & ~own
+    middle[level] = _level(near.index[level], stone.depth[ok], stone.shaped[ok])
+    normal[level] = model.face_normals[model.nearest(points[level])[1]]
     search.depth[:] = np.where(search.ok, middle, 0.0)
     search.normal[search.ok] = normal[search.ok]
     return search
+
+
+def _in_shape(
+    near: Neighbours, shaped: NDArray[np.bool_], own: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Whether places lie among stone that has the shape of the model, (n,)."""
+    around = near.index[:, :NEAREST]
+    there = around >= 0
+    share = (shaped[np.maximum(around, 0)] & there).sum(axis=1)
+    return np.where(own, shaped[np.maximum(near.index[:, 0], 0)], 2 * share > NEAREST)
+
+
+def _level(index: NDArray[np.int64], depth: Array, shaped: NDArray[np.bool_]) -> Array:
+    """Depth of stone in the model's shape: the middle one of those of the nearest, (n,)."""
+    around = index[:, :NEAREST]
+    use = (around >= 0) & shaped[np.maximum(around, 0)]
+    return np.asarray(np.nanmedian(np.where(use, depth[np.maximum(around, 0)], np.nan), axis=1))
 
 
 def draw(scene: Scene, stone: Stone) -> DepthMaps:
