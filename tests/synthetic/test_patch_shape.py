@@ -88,8 +88,11 @@ def test_heights_are_the_models_over_the_tangent_plane(shape: ModelShape) -> Non
         for a, b in ((across[:, 0], across[:, 1]), (across[:, 1], -across[:, 0]))
     ]
     assert min(np.abs(heights[0, :25] - p).max() for p in possible) < 0.02
-    # in the middle the slope is the flank's: 0.8 mm over a quarter of the pitch
-    assert swell[0, 12] == pytest.approx(np.hypot(1.0, 0.8 / 1.0) - 1.0, abs=0.03)
+    # level ground in the middle of a furrow, flanks of 0.8 mm over a quarter of the pitch beside
+    bottom = np.array([[2.0, 0.0, 0.0]])
+    _, swell = shape.heights_mm(bottom, up, 2, np.array([0.25]))
+    assert swell[0, 12] == pytest.approx(0.0, abs=1e-6)
+    assert np.abs(swell[0, :25]).max() == pytest.approx(np.hypot(1.0, 0.8) - 1.0, abs=0.03)
     every, _ = shape.heights_mm(points, normals, 6, np.full(len(points), 0.3))
     assert np.nanmax(np.abs(every)) <= REACH_MM
 

@@ -3,8 +3,9 @@
 Finished stone follows the model, creases and ridges included, where a flat patch has no good place.
 A patch that takes the model's own relief over the needle's tangent plane fits there and may be
 larger. Stone left stands on the model like a coat, everywhere along the model's own direction: where
-that leans by an angle a from the patch's, a coat of depth d is d / cos a thick outward, so heights
-are h + d (1 / cos a - 1) over a patch that moves outward by d. That is right for thin coats. Parts of it may hide behind the model in some photographs:
+that leans by an angle a from the patch's, and by b in its middle, a coat that is d thick outward in
+the middle is d cos b / cos a thick, so heights are h + d (cos b / cos a - 1) over a patch that moves
+outward by d. That is right for thin coats. Parts of it may hide behind the model in some photographs:
 there such a photograph takes the value the others expect (`fill_hidden`), so that it says nothing
 of them, and takes part with the rest.
 """
@@ -78,17 +79,18 @@ class ModelShape:
     def heights_mm(
         self, points: Array, normals: Array, half: int, steps: Array
     ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Relief of the model over the tangent planes at some of its places, and its swell.
+        """Relief of the model over planes at some of its places, and its swell.
 
         Parameters
         ----------
-        points, normals : (n, 3) arrays, places of the model and its directions there
+        points, normals : (n, 3) arrays, places of the model and the directions of the planes
         half, steps : half width of the patch in steps, and the step (n,), mm
 
         Returns
         -------
         heights, swell : (n, points of the patch, filled up as `patch_window.window` does) float32
-            Height, nan where the model is not met within REACH_MM, and 1 / cos a - 1.
+            Height, nan where the model is not met within REACH_MM, and what it grows by for each mm
+            of depth: cos b / cos a - 1, with a the slope there and b the slope in the middle.
         """
         across, down = (np.empty_like(normals) for _ in range(2))
         _all_tangents(normals, across, down)
@@ -106,10 +108,18 @@ class ModelShape:
 
 
 def _swell(height: Array, steps: Array) -> Array:
-    """1 / cos of the slope, less 1, of grids of heights (n, rows, columns); 0 where unknown."""
+    """How much thicker than in the middle a coat is outward, as a share, (n, rows, columns).
+
+    0 where it is unknown. A needle need not stand square to the model.
+    """
     down, across = np.gradient(height, axis=(1, 2))
     slope = np.hypot(down, across) / steps[:, None, None]
-    return np.asarray(np.nan_to_num(np.minimum(np.sqrt(1.0 + slope**2) - 1.0, MOST_SWELL)))
+    thick = np.sqrt(1.0 + slope**2)
+    # the least round the middle, so that a crease beside it does not count
+    middle = slice(height.shape[1] // 2 - 1, height.shape[1] // 2 + 2)
+    least = np.min(thick[:, middle, middle], axis=(1, 2), keepdims=True)
+    swell = thick / least - 1.0
+    return np.asarray(np.nan_to_num(np.clip(swell, -MOST_SWELL, MOST_SWELL)))
 
 
 def _filled(values: Array) -> NDArray[np.float32]:

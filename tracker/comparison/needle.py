@@ -133,8 +133,9 @@ def measure_needles(
     else:
         stone = start.stone
     tell(0.8)
-    search = begin_from(stone, points, needles, surface)
-    fine = measure_fine(scene, search, draw(scene, stone))
+    maps = draw(scene, stone)
+    search = begin_from(scene, stone, maps, points, needles)
+    fine = measure_fine(scene, search, maps)
     tell(0.95)
     verdict = judge(search, fine, stone, settings.threads)
     result = _result(scene, search, fine, verdict, stone, settings)

@@ -21,7 +21,7 @@ from tracker.comparison.needle_settle import Stone
 from tracker.comparison.needle_surroundings import look_around
 from tracker.maths.camera import Array
 
-MOST_RISK = 0.10
+MOST_RISK = 0.12
 """A figure is given when the chance that it is off by more than 0.4 mm is below this."""
 COLUMN = {name: k for k, name in enumerate(FEATURES)}
 
