@@ -133,9 +133,8 @@ def measure_needles(
     else:
         stone = start.stone
     tell(0.8)
-    maps = draw(scene, stone)
-    search = begin_from(scene, stone, maps, points, needles)
-    fine = measure_fine(scene, search, maps)
+    search = begin_from(stone, points, needles, surface)
+    fine = measure_fine(scene, search, draw(scene, stone))
     tell(0.95)
     verdict = judge(search, fine, stone, settings.threads)
     result = _result(scene, search, fine, verdict, stone, settings)

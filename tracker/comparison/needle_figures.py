@@ -24,6 +24,7 @@ from tracker.cloud.patch_measure import Fits, PatchSettings, measure
 from tracker.cloud.patch_shape import ModelShape
 from tracker.comparison.needle_search import (
     MODEL_SLACK_MM,
+    SHAPE_SLACK_MM,
     SHAPED_TILT_RAD,
     STONE_SLACK_MM,
     Scene,
@@ -93,16 +94,13 @@ def measure_fine(scene: Scene, search: Search, stone: DepthMaps) -> Fine:
     """
     fine = no_figures(search.needles)
     rough = _Way(
-        [scene.model_maps, stone],
-        [MODEL_SLACK_MM, STONE_SLACK_MM],
-        STONE_SLACK_MM,
-        None,
-        SMALL,
-        LARGE,
-    )
+        [scene.model_maps, stone], [MODEL_SLACK_MM, STONE_SLACK_MM], MODEL_SLACK_MM,
+        STONE_SLACK_MM, None, SMALL, LARGE,
+    )  # fmt: skip
     shaped = _Way(
-        [scene.model_maps], [MODEL_SLACK_MM], BURIED_MM, scene.shape, SMALL_SHAPED, LARGE_SHAPED
-    )
+        [scene.model_maps], [MODEL_SLACK_MM], SHAPE_SLACK_MM, BURIED_MM, scene.shape,
+        SMALL_SHAPED, LARGE_SHAPED,
+    )  # fmt: skip
     for way, rows in ((rough, search.ok & ~search.shaped), (shaped, search.ok & search.shaped)):
         _measure_both(scene, search, np.flatnonzero(rows), stone, way, fine)
     return fine
@@ -112,11 +110,13 @@ def measure_fine(scene: Scene, search: Search, stone: DepthMaps) -> Fine:
 class _Way:
     """What hides places, by how much they may lie behind it, and which patches are fitted.
 
-    Behind stone by more than `buried_mm`, nothing is seen.
+    A photograph counts as looking at a place that lies behind the model by no more than
+    `behind_model_mm` and behind stone by no more than `buried_mm`.
     """
 
     hiding: list[DepthMaps]
     slack_mm: list[float]
+    behind_model_mm: float
     buried_mm: float
     shape: ModelShape | None
     small: PatchSettings
@@ -157,8 +157,8 @@ def _fairly_seen(
             fine.depth[rows], fine.normal[rows], COUNT, scene.threads,
         ).looking  # fmt: skip
 
-    fair = count([scene.model_maps, stone], [MODEL_SLACK_MM, way.buried_mm])
-    open_ = count([scene.model_maps], [MODEL_SLACK_MM])
+    fair = count([scene.model_maps, stone], [way.behind_model_mm, way.buried_mm])
+    open_ = count([scene.model_maps], [way.behind_model_mm])
     return np.asarray((fair >= 3) & (2 * fair >= open_))
 
 

@@ -38,7 +38,7 @@ FORMULA: tuple[tuple[str, float, float], ...] = (
     ("contrast", 0.7450, 0.5515),
     ("worst half, large patch", -1.9437, -0.9274),
     ("correlation, small patch", 0.3572, 0.1922),
-    ("in the model's shape", 0.6, 0.15),
+    ("in the model's shape", 0.9, 0.20),
 )
 """Mark, its weight in the log odds of the risk, its weight in log sigma."""
 

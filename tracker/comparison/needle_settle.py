@@ -59,7 +59,6 @@ SETTLED_MM = 0.12
 SETTLED_COSINE = 0.985
 FARTHEST_MM = 1.5
 PIECE = 16384
-NEAREST = 5
 DISC = 1.2
 """Radius of a find drawn into the depth maps, in spacings."""
 SIDE = 6
@@ -70,7 +69,6 @@ SHAPED_MM = 1.0
 """Stone this near to the model may have its shape; inside it too, or fewer places of a shallow
 over-cut spot are measured."""
 LOOK = PatchSettings(0, half=4)
-BETWEEN_SHAPED = PatchSettings(0, half=6, rounds=4, tilt_sigma_rad=SHAPED_TILT_RAD, views=9)
 LOOK_SHAPED = PatchSettings(0, half=6)
 AGAIN_SHAPED = PatchSettings(
     0, half=6, sweep_px=0.0, rounds=4, tilt_sigma_rad=SHAPED_TILT_RAD, views=9
@@ -189,7 +187,7 @@ def _onto(scene: Scene, spread: Field, points: Array, needles: Array, spacing_mm
     )  # fmt: skip
     ask = np.flatnonzero(decided.ok)
     contend(scene, field, ask, decided.depth[ask], decided.normal[ask], stone, AGAIN)
-    near_model = np.flatnonzero(decided.ok & _near_model(decided.depth))
+    near_model = np.flatnonzero(decided.ok & (np.abs(decided.depth) < SHAPED_MM))
     contend_in_shape(scene, field, near_model, decided.depth[near_model], AGAIN_SHAPED)
     return field
 
@@ -318,70 +316,31 @@ def _drop_in_air(scene: Scene, field: Field, stone: DepthMaps) -> None:
     field.worth[through >= 2] = 0.0
 
 
-def begin_from(
-    scene: Scene, stone: Stone, maps: DepthMaps, points: Array, needles: Array
-) -> Search:  # fmt: skip
-    """A search at other places, begun from dense stone round about, of which `maps` are.
+def begin_from(stone: Stone, points: Array, needles: Array, model: Surface) -> Search:
+    """A search at other places, begun from dense stone round about.
 
-    A place that is one of the dense places begins from its own depth. At the others what the
-    neighbours predict and the model's shape at the neighbours' depth contend.
+    A place that is one of the dense places begins from its own depth. One that lies between begins
+    from its neighbours' surface, and is measured with free patches.
     """
-    search = start_search(points, needles, scene.model)
+    search = start_search(points, needles, model)
     if not stone.ok.any() or len(points) == 0:
         return search
     ok = stone.ok
     near = find_neighbours(
         points, needles, stone.points[ok], stone.needles[ok], 8, 4.0 * stone.spacing_mm, False
     )
-    own = near.distance_mm[:, 0] < SAME_MM
-    search.ok[own] = True
-    search.depth[own] = stone.depth[ok][near.index[own, 0]]
-    search.normal[own] = stone.normals[near.index[own, 0]]
-    search.shaped[own] = stone.shaped[ok][near.index[own, 0]]
-    rows = np.flatnonzero(~own)
-    others = Neighbours(near.index[rows], near.distance_mm[rows])
-    _begin_between(scene, stone, maps, search, rows, others)
-    return search
-
-
-def _begin_between(
-    scene: Scene, stone: Stone, maps: DepthMaps, search: Search, rows: NDArray[np.int64],
-    near: Neighbours,
-) -> None:  # fmt: skip
-    """Begins places that lie between dense ones; `near` are their neighbours that are `ok`."""
-    points, needles = search.points[rows], search.needles[rows]
-    usable = np.ones(len(stone.places), dtype=bool)
+    usable = np.ones(int(ok.sum()), dtype=bool)
     guess = predict(near, points, needles, stone.places, stone.normals, usable)
     depth, _, _ = modes(guess, CLOSE_MM, 1)
     middle, normal = agreed(near, guess, depth[:, 0], stone.normals, CLOSE_MM)
-    field = Field.empty(points, needles)
-    ask = np.flatnonzero(np.isfinite(depth[:, 0]))
-    contend(scene, field, ask, middle[ask], normal[ask], maps, AGAIN)
-    level = _level(near.index, stone.depth[stone.ok])
-    ask = np.flatnonzero(np.isfinite(level))
-    contend_in_shape(scene, field, ask, level[ask], BETWEEN_SHAPED)
-    found = field.found
-    search.ok[rows] = found | np.isfinite(depth[:, 0])
-    search.shaped[rows] = field.shaped & found
-    search.depth[rows] = np.where(found, field.depth, np.nan_to_num(middle))
-    given = search.ok[rows]
-    search.normal[rows[given]] = np.where(found[:, None], field.normal, normal)[given]
-
-
-def _near_model(depth: Array) -> NDArray[np.bool_]:
-    """Whether stone at some depths may have the model's shape."""
-    return np.asarray(np.abs(depth) < SHAPED_MM)
-
-
-def _level(index: NDArray[np.int64], depth: Array) -> Array:
-    """Middle depth of the nearest stone that is near the model, (n,); nan where there is none."""
-    around = index[:, :NEAREST]
-    depths = depth[np.maximum(around, 0)]
-    depths = np.where((around >= 0) & _near_model(depths), depths, np.nan)
-    out = np.full(len(index), np.nan)
-    there = np.isfinite(depths).any(axis=1)
-    out[there] = np.nanmedian(depths[there], axis=1)
-    return out
+    own = near.distance_mm[:, 0] < SAME_MM
+    middle[own] = stone.depth[ok][near.index[own, 0]]
+    normal[own] = stone.normals[near.index[own, 0]]
+    search.ok[:] = np.isfinite(depth[:, 0]) | own
+    search.shaped[own] = stone.shaped[ok][near.index[own, 0]]
+    search.depth[:] = np.where(search.ok, middle, 0.0)
+    search.normal[search.ok] = normal[search.ok]
+    return search
 
 
 def draw(scene: Scene, stone: Stone) -> DepthMaps:
