@@ -176,9 +176,9 @@ def _onto(scene: Scene, spread: Field, points: Array, needles: Array, spacing_mm
         others = np.isfinite(second) & (np.abs(second - first) > apart)
         low = ~(np.abs(first) > NEAR_MODEL_MM)
     looked = [
-        _look_through(scene, stone, field, np.isfinite(first), first, first_normal),
-        _look_through(scene, stone, field, others, second, second_normal),
-        _look_in_shape(scene, field, low),
+        _look_through(scene, field, np.isfinite(first), first, first_normal, stone),
+        _look_through(scene, field, others, second, second_normal, stone),
+        _look_through(scene, field, low, np.zeros(len(points)), needles, None),
     ]
     near = find_neighbours(points, needles, points, needles, 8, 2.5 * spacing_mm, True)
     decided = decide_together(
@@ -193,31 +193,24 @@ def _onto(scene: Scene, spread: Field, points: Array, needles: Array, spacing_mm
 
 
 def _look_through(
-    scene: Scene, stone: DepthMaps, field: Field, ask: NDArray[np.bool_], depth: Array,
-    normal: Array,
+    scene: Scene, field: Field, ask: NDArray[np.bool_], depth: Array, normal: Array,
+    stone: DepthMaps | None,
 ) -> Steps:  # fmt: skip
-    """Agreement at the steps round one hypothesis; none where it is not asked for."""
+    """Agreement at the steps round one hypothesis; none where it is not asked for.
+
+    Patches are flat, and `stone` hides them as the model does; without stone they have the model's
+    shape.
+    """
+    hiding, slack = [scene.model_maps], [MODEL_SLACK_MM]
+    if stone is not None:
+        hiding, slack = [*hiding, stone], [*slack, STONE_SLACK_MM]
+    shape, look = (scene.shape, LOOK_SHAPED) if stone is None else (None, LOOK)
     rows = np.flatnonzero(ask)
     first = np.zeros(len(ask), dtype=np.int32)
     agreement = np.full((len(ask), 2 * SIDE + 1), NO_AGREEMENT, dtype=np.float32)
     found = agreement_along(
-        scene.stack, [scene.model_maps, stone], [MODEL_SLACK_MM, STONE_SLACK_MM],
-        field.points[rows], field.needles[rows], depth[rows], normal[rows], SIDE, LOOK,
-        scene.threads,
-    )  # fmt: skip
-    first[rows], agreement[rows] = found.first, found.agreement
-    return Steps(first, agreement)
-
-
-def _look_in_shape(scene: Scene, field: Field, ask: NDArray[np.bool_]) -> Steps:
-    """Agreement at the steps round the model, of patches in its shape."""
-    rows = np.flatnonzero(ask)
-    first = np.zeros(len(ask), dtype=np.int32)
-    agreement = np.full((len(ask), 2 * SIDE + 1), NO_AGREEMENT, dtype=np.float32)
-    found = agreement_along(
-        scene.stack, [scene.model_maps], [MODEL_SLACK_MM], field.points[rows],
-        field.needles[rows], np.zeros(len(rows)), field.needles[rows], SIDE, LOOK_SHAPED,
-        scene.threads, scene.shape,
+        scene.stack, hiding, slack, field.points[rows], field.needles[rows], depth[rows],
+        normal[rows], SIDE, look, scene.threads, shape,
     )  # fmt: skip
     first[rows], agreement[rows] = found.first, found.agreement
     return Steps(first, agreement)
