@@ -1,4 +1,4 @@
-"""Whether the photographs along the needle and the cloud tell the same."""
+"""Whether readings bear each other out: needle and cloud, a point and the places round about."""
 
 from __future__ import annotations
 
@@ -6,10 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from tracker.comparison.readings import Readings
 from tracker.comparison.uncertainty import COVERAGE_FACTOR, NETWORK, SURFACE
 from tracker.maths.camera import Array
+
+AROUND_MM = 4.0
+BORNE_OUT = 0.3
+"""Of the places within AROUND_MM, how many must have a figure for a point to have one."""
+LEAST_FACING = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,3 +71,18 @@ def agreement(first: Readings, second: Readings) -> Agreement:
             beyond = bound.at_least & (sign * difference * outward <= u95)
             disagrees &= ~(beyond & other.seen)
     return Agreement(compared, difference, u95, disagrees)
+
+
+def borne_out(points: Readings, around: Readings) -> NDArray[np.bool_]:
+    """Whether enough of the places round each point, facing its way, have a figure too, (n,).
+
+    Where the photographs hardly tell anything, the one figure they tell is often wrong.
+    """
+    out = np.zeros(len(points.points), dtype=bool)
+    if not len(around.points):
+        return out
+    near = cKDTree(around.points).query_ball_point(points.points, AROUND_MM)
+    for k, rows in enumerate(near):
+        facing = around.needles[rows] @ points.needles[k] > LEAST_FACING if rows else np.zeros(0)
+        out[k] = facing.any() and bool(around.seen[rows][facing].mean() >= BORNE_OUT)
+    return out

@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 from tracker.cloud.patch_views import View, ViewStack, stack_views
 from tracker.comparison.needle_figures import Fine, measure_fine, no_figures
 from tracker.comparison.needle_gate import Verdict, judge
+from tracker.comparison.needle_level import Sounded
 from tracker.comparison.needle_search import Scene, Search, count_looking, make_scene, start_search
 from tracker.comparison.needle_settle import Stone, begin_from, draw, find_stone
+from tracker.comparison.needle_soundings import sound
 from tracker.comparison.readings import VARIANCE_PARTS, NotSeen, Readings
 from tracker.maths.camera import Array
 from tracker.surface import Surface
@@ -72,6 +74,8 @@ class NeedleResult:
         See `needle_figures.FEATURES`.
     stone : Stone
         Dense stone found round the places, from which other places may begin.
+    sounded : Sounded
+        Readings of the places taken alone, with which those of other places are weighed.
     """
 
     readings: Readings
@@ -82,6 +86,7 @@ class NeedleResult:
     agreed: NDArray[np.int64]
     features: Array
     stone: Stone
+    sounded: Sounded
 
     @property
     def places(self) -> Array:
@@ -134,10 +139,14 @@ def measure_needles(
         stone = start.stone
     tell(0.8)
     search = begin_from(stone, points, needles, surface)
-    fine = measure_fine(scene, search, draw(scene, stone))
+    maps = draw(scene, stone)
+    fine = measure_fine(scene, search, maps)
     tell(0.95)
-    verdict = judge(search, fine, stone, settings.threads)
-    result = _result(scene, search, fine, verdict, stone, settings)
+    among = start.sounded if start is not None else None
+    soundings = sound(scene, search, fine, stone, maps, among)
+    verdict = judge(search, fine, stone, soundings)
+    sounded = among or soundings.own.rows(np.flatnonzero(fine.ok))
+    result = _result(scene, search, fine, verdict, stone, sounded, settings)
     tell(1.0)
     return result
 
@@ -149,23 +158,24 @@ def _nothing(scene: Scene, points: Array, needles: Array, settings: NeedleSettin
     none = np.zeros(n, dtype=bool)
     fine = no_figures(needles)
     reason = np.full(n, int(NotSeen.TOO_FEW_PHOTOGRAPHS), dtype=np.int64)
-    verdict = Verdict(none, reason, np.full(n, np.inf))
+    verdict = Verdict(none, reason, np.zeros(n), np.full(n, np.inf))
     stone = Stone(
         points, needles, np.zeros(n), needles.copy(), none, none, none, settings.spacing_mm
     )
-    return _result(scene, search, fine, verdict, stone, settings)
+    sounded = Sounded(points[:0], needles[:0], np.zeros(0), np.zeros(0))
+    return _result(scene, search, fine, verdict, stone, sounded, settings)
 
 
 def _result(
     scene: Scene, search: Search, fine: Fine, verdict: Verdict, stone: Stone,
-    settings: NeedleSettings,
+    sounded: Sounded, settings: NeedleSettings,
 ) -> NeedleResult:  # fmt: skip
     n = len(search.points)
     seen = verdict.given
     looking = np.maximum(search.looking, fine.looking)
     unknown = np.flatnonzero(~seen)
     looking[unknown] = np.maximum(looking[unknown], count_looking(scene, search, unknown))
-    depth = np.where(seen, fine.depth, 0.0)
+    depth = np.where(seen, verdict.depth_mm, 0.0)
     sigma = np.where(seen, verdict.sigma_mm, 0.0)
     beyond = seen & (depth > settings.figure_mm)
     variance = np.zeros((n, len(VARIANCE_PARTS)))
@@ -180,5 +190,6 @@ def _result(
         closest, variance, looking, reason.astype(np.int64),
     )  # fmt: skip
     return NeedleResult(
-        readings, depth, sigma, fine.normal, fine.corr, fine.views, fine.features, stone
-    )
+        readings, depth, sigma, fine.normal, fine.corr, fine.views, fine.features, stone,
+        sounded,
+    )  # fmt: skip

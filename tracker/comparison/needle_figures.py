@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,11 +29,15 @@ from tracker.comparison.needle_search import (
     STONE_SLACK_MM,
     Scene,
     Search,
+    start_search,
 )
 from tracker.maths.camera import Array
 
-SMALL = PatchSettings(0, half=4, softness=0.7, sweep_px=0.0, bulging=True, rounds=6, views=9)
-LARGE = PatchSettings(0, half=7, softness=0.5, sweep_px=0.0, bulging=True, rounds=3, views=9)
+MOST_PHOTOGRAPHS = 9
+SMALL = PatchSettings(
+    0, half=4, softness=0.7, sweep_px=0.0, bulging=True, rounds=6, views=MOST_PHOTOGRAPHS
+)
+LARGE = replace(SMALL, half=7, softness=0.5, rounds=3)
 SMALL_SHAPED = replace(SMALL, bulging=False, tilt_sigma_rad=SHAPED_TILT_RAD)
 LARGE_SHAPED = replace(LARGE, bulging=False, tilt_sigma_rad=SHAPED_TILT_RAD)
 COUNT = PatchSettings(0, half=1, sweep_px=0.0, rounds=0, least_facing=0.45)
@@ -41,6 +45,8 @@ COUNT = PatchSettings(0, half=1, sweep_px=0.0, rounds=0, least_facing=0.45)
 LEAST_CORR = 0.3
 BURIED_MM = 4.0
 """Stone that seems to have the model's shape is not this far behind other stone."""
+AGAIN_MM = 0.5
+"""A second look that ends farther than this from where it began has found something else."""
 DISCORD_FLOOR_MM = 0.02
 MOST_APART_PX = 1.5
 """Difference of the two sizes, in footprints, beyond which they see different things."""
@@ -97,13 +103,40 @@ def measure_fine(scene: Scene, search: Search, stone: DepthMaps) -> Fine:
         [scene.model_maps, stone], [MODEL_SLACK_MM, STONE_SLACK_MM], MODEL_SLACK_MM,
         STONE_SLACK_MM, None, SMALL, LARGE,
     )  # fmt: skip
-    shaped = _Way(
+    _measure_both(scene, search, np.flatnonzero(search.ok & ~search.shaped), stone, rough, fine)
+    rows = np.flatnonzero(search.ok & search.shaped)
+    _measure_both(scene, search, rows, stone, _in_shape(scene), fine)
+    return fine
+
+
+def measure_again(
+    scene: Scene, search: Search, fine: Fine, stone: DepthMaps, rows: NDArray[np.int64],
+    depth: Array,
+) -> NDArray[np.int64]:  # fmt: skip
+    """Measures some places in the model's shape, begun at a depth.
+
+    Where that succeeds within AGAIN_MM of the depth, the figures are entered into `fine` and
+    `search`; returns these rows.
+    """
+    points, needles = search.points[rows], search.needles[rows]
+    again = start_search(points, needles)
+    again.depth[:], again.ok[:], again.shaped[:] = depth, True, True
+    found = no_figures(needles)
+    _measure_both(scene, again, np.arange(len(rows)), stone, _in_shape(scene), found)
+    which = np.flatnonzero(found.ok & (np.abs(found.depth - depth) < AGAIN_MM))
+    won = rows[which]
+    for name in (f.name for f in fields(Fine)):
+        getattr(fine, name)[won] = getattr(found, name)[which]
+    search.depth[won], search.ok[won], search.shaped[won] = depth[which], True, True
+    search.normal[won] = needles[which]
+    return won
+
+
+def _in_shape(scene: Scene) -> _Way:
+    return _Way(
         [scene.model_maps], [MODEL_SLACK_MM], SHAPE_SLACK_MM, BURIED_MM, scene.shape,
         SMALL_SHAPED, LARGE_SHAPED,
     )  # fmt: skip
-    for way, rows in ((rough, search.ok & ~search.shaped), (shaped, search.ok & search.shaped)):
-        _measure_both(scene, search, np.flatnonzero(rows), stone, way, fine)
-    return fine
 
 
 @dataclass(frozen=True, slots=True)

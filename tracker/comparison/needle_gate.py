@@ -8,6 +8,10 @@ these marks, risk (chance that the figure is off by more than 0.4 mm) and standa
 reckoned by formulas whose numbers were fitted on rendered days with known truth; each was checked
 on days that took no part in its fitting.
 
+Where readings agree that stone is level (`needle_level`), their common depth is given, provided
+that a patch in the model's shape agreed there in most of the photographs that look. Where it did
+not, nothing is: most of such places are hidden.
+
 Besides, a needle may leave the stone in a gap that no photograph shows and meet another lump.
 That is possible where the needle meets the model again before the reading, and where carving
 round about has come much nearer to the model than the reading says.
@@ -23,11 +27,12 @@ from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from tracker.comparison.needle_figures import Fine
-from tracker.comparison.needle_marks import MOST_RISK, Marks, risk_of, sigma_of_mm
+from tracker.comparison.needle_figures import MOST_PHOTOGRAPHS, Fine
+from tracker.comparison.needle_marks import MOST_RISK, MOST_RISK_LEVEL
 from tracker.comparison.needle_neighbours import find_neighbours, links
 from tracker.comparison.needle_search import Search
 from tracker.comparison.needle_settle import Stone
+from tracker.comparison.needle_soundings import Soundings
 from tracker.comparison.readings import NotSeen
 from tracker.maths.camera import Array
 
@@ -59,15 +64,17 @@ class Verdict:
     ----------
     given : (n,) bool
     reason : (n,) int, a value of NotSeen
+    depth_mm : (n,) array, along the needle
     sigma_mm : (n,) array, of the surface along the needle
     """
 
     given: Flags
     reason: NDArray[np.int64]
+    depth_mm: Array
     sigma_mm: Array
 
 
-def judge(search: Search, fine: Fine, stone: Stone, threads: int = 2) -> Verdict:
+def judge(search: Search, fine: Fine, stone: Stone, soundings: Soundings) -> Verdict:
     """Decides on every reading.
 
     Parameters
@@ -75,23 +82,27 @@ def judge(search: Search, fine: Fine, stone: Stone, threads: int = 2) -> Verdict
     search : places, needles and where the needles meet the model again
     fine : what the photographs say there
     stone : the dense stone round about
+    soundings : the readings, alone and with those round about
     """
     n = len(search.points)
     reason = np.full(n, int(NotSeen.NO_AGREEMENT), dtype=np.int64)
-    sigma = np.full(n, np.inf)
+    depth, sigma = fine.depth.copy(), soundings.own.sigma_mm.copy()
     rows = np.flatnonzero(fine.ok)
     if len(rows) and stone.ok.any():
-        rooted = rooted_stone(stone)
-        marks = Marks.of(search, fine, stone, rows, threads)
-        sigma[rows] = sigma_of_mm(marks)
-        sure = (risk_of(marks) < MOST_RISK) & (2.0 * sigma[rows] < MOST_U95_MM)
-        behind = search.depth_limit_passed(fine.depth)[rows] | ~_no_gap_near(
-            search.points[rows], fine.depth[rows], stone, rooted
+        sure = soundings.marks.risk < MOST_RISK
+        together = np.flatnonzero(fine.ok & soundings.level.holds)
+        marks = soundings.marks.level(soundings.level, fine, together)
+        most = 2 * fine.views >= np.minimum(fine.looking, MOST_PHOTOGRAPHS)
+        sure[together] = (marks.risk < MOST_RISK_LEVEL) & (search.shaped & most)[together]
+        depth[together], sigma[together] = soundings.level.depth_mm[together], marks.sigma_mm
+        sure &= 2.0 * sigma < MOST_U95_MM
+        behind = search.depth_limit_passed(depth)[rows] | ~_no_gap_near(
+            search.points[rows], depth[rows], stone, rooted_stone(stone)
         )
         reason[rows] = int(NotSeen.AMBIGUOUS)
         reason[rows[behind]] = int(NotSeen.HIDDEN_GAP)
-        reason[rows[sure & ~behind]] = int(NotSeen.SEEN)
-    return Verdict(reason == int(NotSeen.SEEN), reason, sigma)
+        reason[rows[sure[rows] & ~behind]] = int(NotSeen.SEEN)
+    return Verdict(reason == int(NotSeen.SEEN), reason, depth, sigma)
 
 
 def _no_gap_near(points: Array, depth: Array, stone: Stone, rooted: Flags) -> Flags:

@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 from tracker.alignment.result import Alignment
 from tracker.cloud.patch_views import ViewStack
 from tracker.cloud.sparse import Cloud
-from tracker.comparison.agreement import agreement
+from tracker.comparison.agreement import agreement, borne_out
 from tracker.comparison.cloud_needle import StonePoints, readings_from_cloud
 from tracker.comparison.finer import finer_samples, join_readings, join_samples
 from tracker.comparison.needle import (
@@ -142,6 +142,8 @@ def read_needles(
     budget = _Budget(work, coarse)
     over_surface = join_readings(finer, budget.complete(coarse), budget.complete(fine))
     at_points = budget.complete(at)
+    alone = np.flatnonzero(at_points.seen & ~borne_out(at_points, coarse.readings))
+    at_points = at_points.unseen(alone, NotSeen.AMBIGUOUS)
     joined = join_samples(finer, samples)
     return _cross_checked(work, joined, over_surface, at_points)
 
