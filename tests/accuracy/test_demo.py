@@ -144,10 +144,12 @@ class TestStage:
             ("unknown bars over limit", 1.0),
             ("cloud RMS mm", 0.12),
             ("cloud > 1 mm %", 0.5),
-            ("points RMS mm", 0.16),
-            ("points p95 mm", 0.28),
+            ("points RMS mm", 0.12),
+            ("points p95 mm", 0.25),
             ("points > 1 mm %", 0.0),
             ("samples median mm", 0.06),
+            ("samples RMS under 1 mm", 0.12),
+            ("samples p95 mm", 0.25),
             ("samples > 1 mm %", 0.2),
             ("samples U95 median mm", 0.3),
             ("samples sure and wrong %", 0.5),
@@ -176,6 +178,7 @@ class TestStage:
             ("samples untouched inside U95 %", 93.0),
             ("samples dimmest quarter inside U95 %", 93.0),
             ("samples sure %", 85.0),
+            ("states sure %", 85.0),
             ("cloud readings", 1000),
             ("cloud readings inside U95 %", 93.0),
             ("cloud readings finished inside U95 %", 92.0),
@@ -191,8 +194,6 @@ class TestStage:
         ("name", "aim", "reached"),
         [
             ("samples RMS mm", 0.12, 0.45),
-            ("samples RMS under 1 mm", 0.12, 0.135),
-            ("samples p95 mm", 0.25, 0.28),
         ],
     )
     def test_short_of_the_aim(
@@ -203,6 +204,6 @@ class TestStage:
         assert scored[stage].figures[name] <= reached
 
     def test_points_measured_do_not_fall_back(self, scored: dict[str, Scored], stage: str) -> None:
-        """The aim is half of the points that three photographs see, and 70 to 90 % of samples."""
-        assert scored[stage].figures["points measured 3+ %"] >= 45.0
-        assert scored[stage].figures["samples measured 3+ %"] >= 39.0
+        """Half of the points that three photographs see; of samples the aim is 70 to 90 %."""
+        assert scored[stage].figures["points measured 3+ %"] >= 50.0
+        assert scored[stage].figures["samples measured 3+ %"] >= 44.0

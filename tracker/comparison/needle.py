@@ -2,7 +2,8 @@
 
 Heat map: `measure_needles` on the samples of the model. Named points: `measure_needles` again with
 the heat map's result as `start`; the stone found round about is the starting value, and every
-point is then measured on its own. Finer samples where the stone is low are measured likewise.
+point is then measured on its own. Finer samples where the stone is low are measured likewise,
+each alone, so that no neighbour smooths a small over-cut away.
 """
 
 from __future__ import annotations
@@ -72,6 +73,8 @@ class NeedleResult:
         Photographs that agreed on the depth.
     features : (n, k) array
         See `needle_figures.FEATURES`.
+    risk_alone : (n,) array
+        Chance that the reading alone, without those round about, is off by more than 0.4 mm.
     stone : Stone
         Dense stone found round the places, from which other places may begin.
     sounded : Sounded
@@ -85,6 +88,7 @@ class NeedleResult:
     correlation: Array
     agreed: NDArray[np.int64]
     features: Array
+    risk_alone: Array
     stone: Stone
     sounded: Sounded
 
@@ -108,6 +112,7 @@ def measure_needles(
     needles: Array,
     settings: NeedleSettings | None = None,
     start: NeedleResult | None = None,
+    weigh: bool = True,
     progress: Progress | None = None,
 ) -> NeedleResult:
     """Stone left along each needle.
@@ -120,6 +125,7 @@ def measure_needles(
         Places of the model (mm, frame coordinates) and unit outward directions.
     settings : NeedleSettings
     start : earlier result on places round about, from which the search begins
+    weigh : whether readings of level stone are weighed with those round about
     progress : called with the share done, 0..1
     """
     settings = settings or NeedleSettings()
@@ -143,10 +149,12 @@ def measure_needles(
     fine = measure_fine(scene, search, maps)
     tell(0.95)
     among = start.sounded if start is not None else None
-    soundings = sound(scene, search, fine, stone, maps, among)
+    soundings = sound(scene, search, fine, stone, maps, among, weigh)
     verdict = judge(search, fine, stone, soundings)
     sounded = among or soundings.own.rows(np.flatnonzero(fine.ok))
-    result = _result(scene, search, fine, verdict, stone, sounded, settings)
+    result = _result(
+        scene, search, fine, verdict, soundings.marks.risk, stone, sounded, settings
+    )  # fmt: skip
     tell(1.0)
     return result
 
@@ -163,12 +171,12 @@ def _nothing(scene: Scene, points: Array, needles: Array, settings: NeedleSettin
         points, needles, np.zeros(n), needles.copy(), none, none, none, settings.spacing_mm
     )
     sounded = Sounded(points[:0], needles[:0], np.zeros(0), np.zeros(0))
-    return _result(scene, search, fine, verdict, stone, sounded, settings)
+    return _result(scene, search, fine, verdict, np.ones(n), stone, sounded, settings)
 
 
 def _result(
-    scene: Scene, search: Search, fine: Fine, verdict: Verdict, stone: Stone,
-    sounded: Sounded, settings: NeedleSettings,
+    scene: Scene, search: Search, fine: Fine, verdict: Verdict, risk_alone: Array,
+    stone: Stone, sounded: Sounded, settings: NeedleSettings,
 ) -> NeedleResult:  # fmt: skip
     n = len(search.points)
     seen = verdict.given
@@ -190,6 +198,6 @@ def _result(
         closest, variance, looking, reason.astype(np.int64),
     )  # fmt: skip
     return NeedleResult(
-        readings, depth, sigma, fine.normal, fine.corr, fine.views, fine.features, stone,
-        sounded,
+        readings, depth, sigma, fine.normal, fine.corr, fine.views, fine.features, risk_alone,
+        stone, sounded,
     )  # fmt: skip

@@ -131,6 +131,12 @@ def look_level(own: Sounded, among: Sounded, threads: int = 2) -> Level:
     return Level(level[:, 0], level[:, 1], level[:, 2], count, level[:, 3] - rough[:, 3])
 
 
+def no_level(own: Sounded) -> Level:
+    """Places of which none is level."""
+    n = len(own.points)
+    return Level(own.depth_mm, own.sigma_mm, np.ones(n), np.ones(n, np.int64), np.full(n, -np.inf))
+
+
 def _near(own: Sounded, among: Sounded, tree: cKDTree | None, part: slice) -> NDArray[np.int64]:
     """Rows of the readings round some places, (n, NEAREST), those that count first, then -1."""
     points = own.points[part]

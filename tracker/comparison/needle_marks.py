@@ -26,7 +26,7 @@ from tracker.comparison.needle_surroundings import look_around
 from tracker.maths.camera import Array
 
 MOST_RISK = 0.12
-MOST_RISK_LEVEL = 0.08
+MOST_RISK_LEVEL = 0.06
 """A figure is given when the chance that it is off by more than 0.4 mm is below this."""
 COLUMN = {name: k for k, name in enumerate(FEATURES)}
 

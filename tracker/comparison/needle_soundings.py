@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from tracker.cloud.patch_choice import DepthMaps
 from tracker.comparison.needle_figures import Fine, measure_again
-from tracker.comparison.needle_level import UNREAD_MM, Level, Sounded, look_level
+from tracker.comparison.needle_level import UNREAD_MM, Level, Sounded, look_level, no_level
 from tracker.comparison.needle_marks import Marks
 from tracker.comparison.needle_search import Scene, Search
 from tracker.comparison.needle_settle import Stone
@@ -40,7 +40,7 @@ class Soundings:
 
 def sound(
     scene: Scene, search: Search, fine: Fine, stone: Stone, maps: DepthMaps,
-    among: Sounded | None = None,
+    among: Sounded | None = None, weigh: bool = True,
 ) -> Soundings:  # fmt: skip
     """Weighs all readings; those of the second look are entered into `search` and `fine`.
 
@@ -48,6 +48,7 @@ def sound(
     ----------
     stone, maps : the dense stone round about, and its depth maps
     among : readings round about; None where the places' own readings are meant
+    weigh : whether there is level stone at all
     """
     n = len(search.points)
     marks = Marks.none(n)
@@ -62,6 +63,8 @@ def sound(
         return look_level(own.rows(rows), among or own.rows(np.flatnonzero(fine.ok)), scene.threads)
 
     take(np.flatnonzero(fine.ok))
+    if not weigh:
+        return Soundings(own, marks, no_level(own))
     doubtful = np.flatnonzero(~(fine.ok & search.shaped))
     level = level_of(doubtful)
     ask = level.holds

@@ -40,6 +40,8 @@ NETWORK_SPACING_MM = 10.0
 CROSS_CHECKS = 2000
 """Places of the surface at which needle and cloud are held against each other."""
 INWARD_MM = 12.0
+MOST_RISK_POINT = 0.15
+"""A named point's own reading must be as good as this, whatever the places round about say."""
 Rows = NDArray[np.int64]
 
 
@@ -134,16 +136,17 @@ def read_needles(
     finer = finer_samples(work.surface, samples, coarse.readings)
     fine_settings = replace(settings, spacing_mm=finer.spacing_mm)
     fine = measure_needles(
-        stack, work.surface, finer.extra.points, finer.extra.normals, fine_settings, start=coarse
-    )
+        stack, work.surface, finer.extra.points, finer.extra.normals, fine_settings,
+        start=coarse, weigh=False,
+    )  # fmt: skip
     share(0.85)
     at = measure_needles(stack, work.surface, points, needles, settings, start=coarse)
     share(0.92)
     budget = _Budget(work, coarse)
     over_surface = join_readings(finer, budget.complete(coarse), budget.complete(fine))
     at_points = budget.complete(at)
-    alone = np.flatnonzero(at_points.seen & ~borne_out(at_points, coarse.readings))
-    at_points = at_points.unseen(alone, NotSeen.AMBIGUOUS)
+    trusted = (at.risk_alone < MOST_RISK_POINT) & borne_out(at_points, coarse.readings)
+    at_points = at_points.unseen(np.flatnonzero(at_points.seen & ~trusted), NotSeen.AMBIGUOUS)
     joined = join_samples(finer, samples)
     return _cross_checked(work, joined, over_surface, at_points)
 
