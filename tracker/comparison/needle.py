@@ -150,7 +150,7 @@ def measure_needles(
     tell(0.95)
     among = start.sounded if start is not None else None
     soundings = sound(scene, search, fine, stone, maps, among, weigh)
-    verdict = judge(search, fine, stone, soundings)
+    verdict = judge(surface, search, fine, stone, soundings, settings.figure_mm)
     sounded = among or soundings.own.rows(np.flatnonzero(fine.ok))
     result = _result(
         scene, search, fine, verdict, soundings.marks.risk, stone, sounded, settings

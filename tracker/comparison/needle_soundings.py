@@ -55,7 +55,7 @@ def sound(
     own = Sounded(search.points, search.needles, np.zeros(n), np.full(n, UNREAD_MM))
 
     def take(rows: NDArray[np.int64]) -> None:
-        read = Marks.of(search, fine, stone, rows, scene.threads)
+        read = Marks.of(scene.model, search, fine, stone, rows, scene.threads)
         marks.values[rows] = read.values
         own.depth_mm[rows], own.sigma_mm[rows] = fine.depth[rows], read.sigma_mm
 

@@ -40,6 +40,8 @@ SHARE_THAT_AGREES = 0.6
 """Of the seen samples within the kernel's reach, the part that has to lie below the band."""
 SHARE_SEEN = 0.6
 """Of the samples within the kernel's reach, the part that has to be seen."""
+FLOOR_SEEN = 0.7
+"""Where less of them is seen, the floor may lie deeper in between: the depth is a lower bound."""
 STANDS_OUT = 3.0
 """A sample farther from its neighbourhood's median than this many sigma does not count."""
 MAD_TO_SIGMA = 1.482602
@@ -162,7 +164,7 @@ def find_overcuts(
                 identity=0,
                 place=samples.points[low[deepest]],
                 depth_mm=float(-smooth.value_mm[row]),
-                at_least=bool(smooth.at_least[row]),
+                at_least=bool(smooth.at_least[row] or smooth.seen_share[row] < FLOOR_SEEN),
                 u95_mm=float(COVERAGE_FACTOR * smooth.sigma_mm[row]),
                 area_mm2=area,
                 samples=len(inside),

@@ -89,8 +89,13 @@ def _same_place(spot: OvercutSpot, before: list[OvercutSpot]) -> OvercutSpot | N
 
 
 def _growth(spot: OvercutSpot, former: OvercutSpot, samples: Samples) -> str:
-    """GROWING when it is deeper or wider than both days' uncertainty explains."""
-    deeper = spot.depth_mm - former.depth_mm > np.hypot(spot.u95_mm, former.u95_mm)
+    """GROWING when it is deeper or wider than both days' uncertainty explains.
+
+    A former depth that was a lower bound is no measure: the spot may have been as deep then.
+    """
+    deeper = not former.at_least and spot.depth_mm - former.depth_mm > np.hypot(
+        spot.u95_mm, former.u95_mm
+    )
     # the rim of a spot is known to about half a spacing
     rim = [spacing_of(samples) * np.sqrt(np.pi * s.area_mm2) for s in (spot, former)]
     wider = spot.area_mm2 - former.area_mm2 > np.hypot(*rim)

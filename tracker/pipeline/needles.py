@@ -40,8 +40,9 @@ NETWORK_SPACING_MM = 10.0
 CROSS_CHECKS = 2000
 """Places of the surface at which needle and cloud are held against each other."""
 INWARD_MM = 12.0
-MOST_RISK_POINT = 0.15
-"""A named point's own reading must be as good as this, whatever the places round about say."""
+MOST_RISK_POINT = 0.01
+MOST_SIGMA_POINT_MM = 0.2
+"""A named point is struck at: its own reading must be better than one of many on the map."""
 Rows = NDArray[np.int64]
 
 
@@ -145,7 +146,8 @@ def read_needles(
     budget = _Budget(work, coarse)
     over_surface = join_readings(finer, budget.complete(coarse), budget.complete(fine))
     at_points = budget.complete(at)
-    trusted = (at.risk_alone < MOST_RISK_POINT) & borne_out(at_points, coarse.readings)
+    trusted = (at.risk_alone < MOST_RISK_POINT) & (at.sigma_mm < MOST_SIGMA_POINT_MM)
+    trusted &= borne_out(at_points, coarse.readings)
     at_points = at_points.unseen(np.flatnonzero(at_points.seen & ~trusted), NotSeen.AMBIGUOUS)
     joined = join_samples(finer, samples)
     return _cross_checked(work, joined, over_surface, at_points)
