@@ -80,6 +80,23 @@ def test_depths_are_true_and_most_places_are_measured(result: NeedleResult, trut
     assert off[readings.seen & fair].max() < 1.0
 
 
+def test_finished_stone_gains_by_its_neighbours_and_the_overcut_loses_nothing(
+    views: list[View], result: NeedleResult, truth: Array
+) -> None:
+    alone = measure_needles(views, MODEL, *lattice(), weigh=False)
+    finished = inner(result.readings.points) & (np.abs(truth) < 0.1)
+    both = finished & result.readings.seen & alone.readings.seen
+    assert result.readings.seen[finished].mean() > 0.98
+
+    def off(which: NeedleResult, rows: Array) -> float:
+        return float(np.sqrt(np.mean((which.depth_mm - truth)[rows] ** 2)))
+
+    assert off(result, both) < 0.8 * off(alone, both)
+    low = result.readings.seen & (truth < -0.6)
+    assert low.sum() > 10
+    assert off(result, low) < 0.15
+
+
 def test_claimed_uncertainty_covers_the_truth(result: NeedleResult, truth: Array) -> None:
     seen = result.readings.seen & inner(result.readings.points)
     inside = np.abs(result.depth_mm - truth)[seen] <= result.readings.u95_mm[seen]

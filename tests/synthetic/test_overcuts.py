@@ -114,6 +114,16 @@ def test_a_floor_that_is_not_seen_gives_a_bound(samples: Samples) -> None:
     assert spot.at_least
 
 
+def test_a_spot_that_is_seen_in_part_gives_a_bound(samples: Samples) -> None:
+    value = pit(samples, (1, 0, 0), 3.0, 14.0)
+    whole, part = readings(samples, value), readings(samples, value)
+    hide = np.random.default_rng(2).random(len(value)) < 0.36
+    part.seen[hide & (value < 0.0)] = False
+    (seen,) = find_overcuts(samples, whole, overcut_below_mm=LIMIT)
+    (bound,) = find_overcuts(samples, part, overcut_below_mm=LIMIT)
+    assert (seen.at_least, bound.at_least) == (False, True)
+
+
 def test_opposite_sides_of_a_thin_form_are_two_spots() -> None:
     mesh = trimesh.creation.box((60.0, 60.0, 2.0)).subdivide_to_size(4.0)
     surface = Surface(np.array(mesh.vertices, float), np.array(mesh.faces, dtype=np.int64))
@@ -161,6 +171,15 @@ class TestTrend:
         before, now = pit(samples, (1, 0, 0), 2.0, 12.0), pit(samples, (1, 0, 0), 3.0, 14.0)
         (spot,) = self.compare(samples, before, now)
         assert spot.trend == "growing"
+
+    def test_deeper_than_a_bound_is_not_growing(self, samples: Samples) -> None:
+        """The floor was not seen the day before: it may have been as deep then."""
+        before, now = pit(samples, (1, 0, 0), 2.0, 14.0), pit(samples, (1, 0, 0), 3.0, 14.0)
+        earlier = tuple(replace(s, at_least=True) for s in spots_of(samples, before))
+        today = readings(samples, now, seed=4)
+        spots = find_overcuts(samples, today, overcut_below_mm=LIMIT)
+        (spot,) = compare_spots(spots, earlier, samples, today, overcut_below_mm=LIMIT)
+        assert spot.trend == "steady"
 
     def test_wider_at_the_same_depth_is_growing(self, samples: Samples) -> None:
         before, now = pit(samples, (1, 0, 0), 2.0, 12.0), pit(samples, (1, 0.05, 0), 2.0, 26.0)
