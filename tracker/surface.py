@@ -87,6 +87,19 @@ class Surface:
         hits = self.scene.cast_rays(o3d.core.Tensor(rays))["t_hit"]
         return np.asarray(hits.numpy(), dtype=np.float64)
 
+    def first_hit_steps(self, rays: NDArray[np.float32]) -> NDArray[np.float32]:
+        """How many times its direction each ray goes to the first triangle; inf where none.
+
+        Parameters
+        ----------
+        rays : (..., 6) float32 array
+            Origin, mm, and direction of any length.
+        """
+        from tracker.maths.open3d_core import o3d
+
+        hits: NDArray[np.float32] = self.scene.cast_rays(o3d.core.Tensor(rays))["t_hit"].numpy()
+        return hits
+
     def first_hits(self, origins: Array, directions: Array) -> tuple[Array, Faces]:
         """Distance along unit directions to the first triangle, (n,), mm, and its row.
 

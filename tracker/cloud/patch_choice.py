@@ -55,17 +55,22 @@ def map_frames(stack: ViewStack, box: tuple[Array, Array], size: int) -> Array:
 
 
 def render_surface(surface: Surface, stack: ViewStack, frames: Array, size: int) -> DepthMaps:
-    """Depth maps of a triangle surface, by ray casting."""
-    depth = np.full((stack.count, size, size), np.inf, dtype=np.float32)
-    row, column = np.mgrid[0:size, 0:size].astype(np.float64)
+    """Depth maps of a triangle surface, by ray casting.
+
+    A ray whose direction goes one millimetre deep hits after as many steps as the depth has
+    millimetres.
+    """
+    depth = np.empty((stack.count, size, size), dtype=np.float32)
+    row, column = np.mgrid[0:size, 0:size].astype(np.float32)
+    rays = np.empty((size, size, 6), dtype=np.float32)
     for k, camera in enumerate(stack.cameras):
-        focal, left, top = frames[k]
-        rays = np.stack([(column + left) / focal, (row + top) / focal, np.ones_like(row)], axis=-1)
-        directions = rays.reshape(-1, 3) @ camera[:9].reshape(3, 3)
-        length = np.linalg.norm(directions, axis=1, keepdims=True)
-        origin = np.broadcast_to(stack.centres[k], directions.shape)
-        hit = surface.first_hit_mm(origin, directions / length) / length[:, 0]
-        depth[k] = hit.reshape(size, size)
+        focal, left, top = frames[k].astype(np.float32)
+        x, y = (column + left) / focal, (row + top) / focal
+        R = camera[:9].reshape(3, 3).astype(np.float32)
+        rays[..., :3] = stack.centres[k]
+        for i in range(3):
+            rays[..., 3 + i] = x * R[0, i] + y * R[1, i] + R[2, i]
+        depth[k] = surface.first_hit_steps(rays)
     return DepthMaps(depth, frames)
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.cloud.patch_choice import DepthMaps
 from tracker.cloud.patch_views import View, ViewStack, stack_views
 from tracker.comparison.needle_figures import Fine, measure_fine, no_figures
 from tracker.comparison.needle_gate import Verdict, judge
@@ -54,6 +55,28 @@ class NeedleSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class Ground:
+    """What is known round about, from which other places may begin.
+
+    Attributes
+    ----------
+    scene : Scene
+        Photographs and model.
+    stone : Stone
+        Dense stone found.
+    maps : DepthMaps
+        Of that stone.
+    sounded : Sounded
+        Readings taken alone, with which those of other places are weighed.
+    """
+
+    scene: Scene
+    stone: Stone
+    maps: DepthMaps
+    sounded: Sounded
+
+
+@dataclass(frozen=True, slots=True)
 class NeedleResult:
     """Readings and what stands behind them.
 
@@ -74,7 +97,7 @@ class NeedleResult:
     features : (n, k) array
         See `needle_figures.FEATURES`.
     risk_alone : (n,) array
-        Chance that the reading alone, without those round about, is off by more than 0.4 mm.
+        Chance that the reading alone, without those round about, is grossly off.
     stone : Stone
         Dense stone found round the places, from which other places may begin.
     sounded : Sounded
@@ -89,8 +112,7 @@ class NeedleResult:
     agreed: NDArray[np.int64]
     features: Array
     risk_alone: Array
-    stone: Stone
-    sounded: Sounded
+    ground: Ground
 
     @property
     def places(self) -> Array:
@@ -124,7 +146,8 @@ def measure_needles(
     points, needles : (n, 3) arrays
         Places of the model (mm, frame coordinates) and unit outward directions.
     settings : NeedleSettings
-    start : earlier result on places round about, from which the search begins
+    start : earlier result on places round about, of the same photographs and model, from which
+        the search begins
     weigh : whether readings of level stone are weighed with those round about
     progress : called with the share done, 0..1
     """
@@ -132,29 +155,30 @@ def measure_needles(
     tell = progress or (lambda _share: None)
     points = np.ascontiguousarray(points, dtype=np.float64)
     needles = np.ascontiguousarray(needles, dtype=np.float64)
-    stack = views if isinstance(views, ViewStack) else stack_for(views, surface, settings)
-    scene = make_scene(stack, surface, settings.threads)
-    if stack.count < 3 or len(points) == 0:
+    if start is None:
+        stack = views if isinstance(views, ViewStack) else stack_for(views, surface, settings)
+        scene = make_scene(stack, surface, settings.threads)
+    else:
+        scene = start.ground.scene
+    if scene.stack.count < 3 or len(points) == 0:
         return _nothing(scene, points, needles, settings)
     tell(0.05)
     if start is None:
         stone = find_stone(
             scene, points, settings.inward_mm, settings.outward_mm, settings.spacing_mm
         )
+        maps, among = draw(scene, stone), None
     else:
-        stone = start.stone
+        stone, maps, among = start.ground.stone, start.ground.maps, start.ground.sounded
     tell(0.8)
     search = begin_from(stone, points, needles, surface)
-    maps = draw(scene, stone)
     fine = measure_fine(scene, search, maps)
     tell(0.95)
-    among = start.sounded if start is not None else None
     soundings = sound(scene, search, fine, stone, maps, among, weigh)
     verdict = judge(surface, search, fine, stone, soundings, settings.figure_mm)
     sounded = among or soundings.own.rows(np.flatnonzero(fine.ok))
-    result = _result(
-        scene, search, fine, verdict, soundings.marks.risk, stone, sounded, settings
-    )  # fmt: skip
+    ground = Ground(scene, stone, maps, sounded)
+    result = _result(search, fine, verdict, soundings.marks.risk, ground, settings)
     tell(1.0)
     return result
 
@@ -171,14 +195,15 @@ def _nothing(scene: Scene, points: Array, needles: Array, settings: NeedleSettin
         points, needles, np.zeros(n), needles.copy(), none, none, none, settings.spacing_mm
     )
     sounded = Sounded(points[:0], needles[:0], np.zeros(0), np.zeros(0))
-    return _result(scene, search, fine, verdict, np.ones(n), stone, sounded, settings)
+    ground = Ground(scene, stone, scene.model_maps, sounded)
+    return _result(search, fine, verdict, np.ones(n), ground, settings)
 
 
 def _result(
-    scene: Scene, search: Search, fine: Fine, verdict: Verdict, risk_alone: Array,
-    stone: Stone, sounded: Sounded, settings: NeedleSettings,
+    search: Search, fine: Fine, verdict: Verdict, risk_alone: Array, ground: Ground,
+    settings: NeedleSettings,
 ) -> NeedleResult:  # fmt: skip
-    n = len(search.points)
+    scene, n = ground.scene, len(search.points)
     seen = verdict.given
     looking = np.maximum(search.looking, fine.looking)
     unknown = np.flatnonzero(~seen)
@@ -199,5 +224,5 @@ def _result(
     )  # fmt: skip
     return NeedleResult(
         readings, depth, sigma, fine.normal, fine.corr, fine.views, fine.features, risk_alone,
-        stone, sounded,
+        ground,
     )  # fmt: skip

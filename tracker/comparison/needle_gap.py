@@ -96,43 +96,72 @@ def may_hide_gap(
     if not rooted.any():
         hidden[asked] = True
         return hidden
-    tree, depths = cKDTree(stone.points[rooted]), stone.depth[rooted]
+    round_about = _RoundAbout.of(stone, rooted)
     far = depth > figure_mm
     near = np.flatnonzero(((depth > DEEP_MM) | meets_again) & ~far)
-    places = stone.points[rooted] + depths[:, None] * stone.needles[rooted]
-    height = np.abs(model.signed_distance_mm(places))
     hidden[near] = ~_filled(
-        model, points[near], needles[near], depth[near], meets_again[near], tree, height
+        model, points[near], needles[near], depth[near], meets_again[near], round_about
     )
     hidden |= far & meets_again
     for rows, limits in ((near[depth[near] > DEEP_MM], RIM), (np.flatnonzero(far), FAR)):
         for limit in limits:
-            hidden[rows] |= _much_is_lower(tree, depths, points[rows], depth[rows], limit)
+            hidden[rows] |= _much_is_lower(round_about, points[rows], depth[rows], limit)
     return hidden
+
+
+@dataclass(frozen=True, slots=True)
+class _RoundAbout:
+    """Stone found, m places of it.
+
+    Attributes
+    ----------
+    tree : of the model's places
+    depth : (m,) array, mm along the needle
+    places : (m, 3) array, of the stone
+    """
+
+    tree: cKDTree
+    depth: Array
+    places: Array
+
+    @staticmethod
+    def of(stone: Stone, which: Flags) -> _RoundAbout:
+        depth = stone.depth[which]
+        places = stone.points[which] + depth[:, None] * stone.needles[which]
+        return _RoundAbout(cKDTree(stone.points[which]), depth, places)
+
+    def low_heights(self, model: Surface, points: Array) -> Array:
+        """Height above the model at which the stone near some places stands, (n,), mm."""
+        near = self.tree.query_ball_point(points, REACH_MM)
+        asked = np.unique(np.concatenate([np.zeros(0, dtype=np.int64), *near]).astype(np.int64))
+        height = np.zeros(len(self.depth))
+        if len(asked):
+            height[asked] = np.abs(model.signed_distance_mm(self.places[asked]))
+        low = [np.percentile(height[k], LOW_PERCENT) if np.size(k) else 0.0 for k in near]
+        return np.array(low)
 
 
 def _filled(
     model: Surface, points: Array, needles: Array, depth: Array, meets_again: Flags,
-    tree: cKDTree, height: Array,
+    round_about: _RoundAbout,
 ) -> Flags:  # fmt: skip
-    """Whether stone fills all between places and readings, (n,)."""
-    between, end = _heights_between(model, points, needles, depth)
-    filled = (between == 0.0) & ~meets_again
+    """Whether stone fills all between places and readings, (n,).
+
+    No need to look where the reading is as high above the model as the needle is long: there the
+    needle climbs all the way.
+    """
+    end = np.abs(model.signed_distance_mm(points + depth[:, None] * needles))
+    filled = ~meets_again & (end >= depth - FALL_MM)
     ask = np.flatnonzero(~filled)
-    around = tree.query_ball_point(points[ask], REACH_MM)
-    low = [np.percentile(height[k], LOW_PERCENT) if np.size(k) else 0.0 for k in around]
-    stands = np.minimum(end[ask], np.array(low))
-    filled[ask] = between[ask] + FALL_MM <= FILLED * stands
+    between = _highest_between(model, points[ask], needles[ask], depth[ask])
+    stands = np.minimum(end[ask], round_about.low_heights(model, points[ask]))
+    filled[ask] = (between == 0.0) & ~meets_again[ask]
+    filled[ask] |= between + FALL_MM <= FILLED * stands
     return np.asarray(filled)
 
 
-def _heights_between(
-    model: Surface, points: Array, needles: Array, depth: Array
-) -> tuple[Array, Array]:
-    """Greatest height above the model before the needle comes to another lump (0 if it does not).
-
-    Second, the height at the reading; both (n,), mm.
-    """
+def _highest_between(model: Surface, points: Array, needles: Array, depth: Array) -> Array:
+    """Greatest height above the model before the needle comes to another lump, (n,), mm; or 0."""
     along = np.linspace(0.0, 1.0, STEPS + 1)
     reach = np.maximum(depth, 0.0)
     places = points[:, None] + (reach[:, None] * along)[:, :, None] * needles[:, None]
@@ -140,16 +169,15 @@ def _heights_between(
     height = np.maximum(asked.reshape(len(points), len(along)), 0.0)
     height[:, 0] = 0.0
     lowest_after = np.minimum.accumulate(height[:, ::-1], axis=1)[:, ::-1]
-    falls = height - lowest_after > FALL_MM
-    return np.where(falls, height, 0.0).max(axis=1), height[:, -1]
+    return np.asarray(np.where(height - lowest_after > FALL_MM, height, 0.0).max(axis=1))
 
 
 def _much_is_lower(
-    tree: cKDTree, depths: Array, points: Array, depth: Array, limit: _Lower
-) -> Flags:
+    round_about: _RoundAbout, points: Array, depth: Array, limit: _Lower
+) -> Flags:  # fmt: skip
     """Whether too much of the stone near readings is lower, or too little is known, (n,)."""
-    much = np.ones(len(points), dtype=bool)
-    for k, near in enumerate(tree.query_ball_point(points, limit.reach_mm)):
+    much, depths = np.ones(len(points), dtype=bool), round_about.depth
+    for k, near in enumerate(round_about.tree.query_ball_point(points, limit.reach_mm)):
         if np.size(near) >= FEWEST_NEAR:
             lower = np.mean(depths[near] < depth[k] - limit.lower_mm) > limit.share
             much[k] = lower or np.mean(depths[near] < limit.part * depth[k]) > limit.part_share

@@ -87,7 +87,8 @@ class Level:
     depth_mm, sigma_mm : (n,) arrays, of the stone along the needle
     follow : (n,) array, mean weight of the readings, 1.5 at most; low where many disagree
     count : (n,) int, readings used, the own one among them
-    evidence : (n,) array, log of the odds of level against rough stone
+    evidence : (n,) array, log of the odds of level against rough stone; -inf where too few
+        readings are near the model
     """
 
     depth_mm: Array
@@ -112,18 +113,21 @@ def look_level(own: Sounded, among: Sounded, threads: int = 2) -> Level:
     among : readings round about; one at the very place is not counted twice
     """
     n = len(own.points)
-    level, rough = np.zeros((n, 4)), np.zeros((n, 4))
+    nothing = np.stack([own.depth_mm, own.sigma_mm, np.ones(n), np.full(n, -np.inf)], axis=1)
+    level, rough = nothing, np.zeros((n, 4))
     count = np.ones(n, dtype=np.int64)
     tree = cKDTree(among.points) if len(among.points) else None
 
     def piece(start: int) -> None:
-        part = slice(start, min(start + PIECE, n))
+        part = np.arange(start, min(start + PIECE, n))
         index = _near(own, among, tree, part)
         count[part] += (index >= 0).sum(axis=1)
+        able = _can_be_level(own.depth_mm[part], among.depth_mm, index)
+        rows = part[able]
         for family, out in ((LEVEL, level), (ROUGH, rough)):
-            _regress(
-                own.points[part], own.depth_mm[part], own.sigma_mm[part], among.points,
-                among.depth_mm, among.sigma_mm, index, np.array(family), out[part],
+            out[rows] = _regress(
+                own.points[rows], own.depth_mm[rows], own.sigma_mm[rows], among.points,
+                among.depth_mm, among.sigma_mm, index[able], np.array(family),
             )  # fmt: skip
 
     with ThreadPoolExecutor(threads) as pool:
@@ -137,7 +141,19 @@ def no_level(own: Sounded) -> Level:
     return Level(own.depth_mm, own.sigma_mm, np.ones(n), np.ones(n, np.int64), np.full(n, -np.inf))
 
 
-def _near(own: Sounded, among: Sounded, tree: cKDTree | None, part: slice) -> NDArray[np.int64]:
+def _can_be_level(depth: Array, depths: Array, index: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether enough of the readings round places are near the model to ask further, (n,)."""
+    there = index >= 0
+    if not len(depths):
+        return np.zeros(len(depth), dtype=bool)
+    near = there & (np.abs(depths[np.where(there, index, 0)]) < 2.0 * NEAR_MODEL_MM)
+    count = near.sum(axis=1) + (np.abs(depth) < 2.0 * NEAR_MODEL_MM)
+    return np.asarray((count >= FEWEST) & (4 * count >= there.sum(axis=1)))
+
+
+def _near(
+    own: Sounded, among: Sounded, tree: cKDTree | None, part: NDArray[np.int64]
+) -> NDArray[np.int64]:
     """Rows of the readings round some places, (n, NEAREST), those that count first, then -1."""
     points = own.points[part]
     if tree is None:
@@ -157,13 +173,14 @@ def _near(own: Sounded, among: Sounded, tree: cKDTree | None, part: slice) -> ND
 @njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def _regress(
     points: Array, depth: Array, sigma: Array, among: Array, depths: Array, sigmas: Array,
-    index: np.ndarray, family: Array, out: Array,
-) -> None:  # fmt: skip
-    """Depth, sigma, mean weight and evidence of one family at each place; fills `out`, (n, 4).
+    index: np.ndarray, family: Array,
+) -> Array:  # fmt: skip
+    """Depth, sigma, mean weight and evidence of one family at each place, (n, 4).
 
     Depth and sigma are those of all members, weighed by their evidence; the evidence is that of
     the best.
     """
+    out = np.empty((len(points), 4))
     most = index.shape[1] + 1
     x, d, v = np.empty((most, 3)), np.empty(most), np.empty(most)
     apart, member = np.empty((most, most)), np.empty((len(family), 4))
@@ -185,6 +202,7 @@ def _regress(
                     K[a, b] += grain * grain * math.exp(-0.5 * apart[a, b] / GRAIN_MM**2)
             _krige(K, d, v, there, A, w, one, rest, link, member[h])
         _join(member, out[n])
+    return out
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
