@@ -97,6 +97,19 @@ def test_finished_stone_gains_by_its_neighbours_and_the_overcut_loses_nothing(
     assert off(result, low) < 0.15
 
 
+def test_doubtful_readings_keep_their_own_sigma(result: NeedleResult, truth: Array) -> None:
+    more = result.with_doubtful()
+    new = more.readings.seen & ~result.readings.seen
+    assert new.sum() >= 3
+    sigma = np.sqrt(more.readings.variance_mm2[new].sum(axis=1))
+    np.testing.assert_allclose(sigma, result.alone.sigma_mm[new])
+    assert np.median(sigma) > np.median(result.sigma_mm[result.readings.seen])
+    off = np.abs(more.depth_mm - truth)[new & inner(result.readings.points)]
+    assert np.median(off) < 0.5
+    same = result.readings.seen
+    np.testing.assert_array_equal(more.depth_mm[same], result.depth_mm[same])
+
+
 def test_claimed_uncertainty_covers_the_truth(result: NeedleResult, truth: Array) -> None:
     seen = result.readings.seen & inner(result.readings.points)
     inside = np.abs(result.depth_mm - truth)[seen] <= result.readings.u95_mm[seen]

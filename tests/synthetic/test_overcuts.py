@@ -124,6 +124,31 @@ def test_a_spot_that_is_seen_in_part_gives_a_bound(samples: Samples) -> None:
     assert (seen.at_least, bound.at_least) == (False, True)
 
 
+def test_unsure_readings_find_a_spot_together_but_no_depth(samples: Samples) -> None:
+    """Each off by 0.5 mm or so: none is given alone, and noise without a pit makes no spot."""
+    value = pit(samples, (1, 0, 0), 2.0, 12.0)
+    unsure = readings(samples, value, sigma=0.5)
+    none = np.zeros(len(value), dtype=bool)
+    (spot,) = find_overcuts(samples, unsure, overcut_below_mm=LIMIT, given=none)
+    assert np.linalg.norm(spot.place - [RADIUS, 0, 0]) < 5.0
+    assert spot.at_least
+    assert 1.0 < spot.depth_mm < 2.0
+    for seed in range(4):
+        flat = readings(samples, np.zeros(len(value)), sigma=0.5, seed=seed)
+        assert find_overcuts(samples, flat, overcut_below_mm=LIMIT, given=none) == ()
+
+
+def test_a_sure_sample_weighs_more_than_an_unsure_one(samples: Samples) -> None:
+    value = pit(samples, (1, 0, 0), 2.0, 14.0)
+    mixed = readings(samples, value, sigma=0.05)
+    rng = np.random.default_rng(4)
+    wild = rng.random(len(value)) < 0.4
+    mixed.stone_left_mm[wild] = value[wild] + rng.normal(0.4, 0.4, int(wild.sum()))
+    mixed.variance_mm2[wild, 0] = 0.6**2
+    (spot,) = find_overcuts(samples, mixed, overcut_below_mm=LIMIT)
+    assert abs(spot.depth_mm - 1.9) < 0.15
+
+
 def test_opposite_sides_of_a_thin_form_are_two_spots() -> None:
     mesh = trimesh.creation.box((60.0, 60.0, 2.0)).subdivide_to_size(4.0)
     surface = Surface(np.array(mesh.vertices, float), np.array(mesh.faces, dtype=np.int64))

@@ -9,7 +9,7 @@ each alone, so that no neighbour smooths a small over-cut away.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,12 +21,16 @@ from tracker.comparison.needle_gate import Verdict, judge
 from tracker.comparison.needle_level import Sounded
 from tracker.comparison.needle_search import Scene, Search, count_looking, make_scene, start_search
 from tracker.comparison.needle_settle import Stone, begin_from, draw, find_stone
-from tracker.comparison.needle_soundings import sound
+from tracker.comparison.needle_soundings import Soundings, no_soundings, sound
 from tracker.comparison.readings import VARIANCE_PARTS, NotSeen, Readings
 from tracker.maths.camera import Array
 from tracker.surface import Surface
 
 Progress = Callable[[float], None]
+
+DOUBTFUL_RISK = 0.15
+DOUBTFUL_SIGMA_MM = 0.8
+"""Readings as bad as this say nothing even in company."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +100,10 @@ class NeedleResult:
         Photographs that agreed on the depth.
     features : (n, k) array
         See `needle_figures.FEATURES`.
+    alone : Sounded
+        Each reading alone, without those round about, given or not.
     risk_alone : (n,) array
-        Chance that the reading alone, without those round about, is grossly off.
+        Chance that it is grossly off.
     stone : Stone
         Dense stone found round the places, from which other places may begin.
     sounded : Sounded
@@ -111,8 +117,27 @@ class NeedleResult:
     correlation: Array
     agreed: NDArray[np.int64]
     features: Array
+    alone: Sounded
     risk_alone: Array
     ground: Ground
+
+    def with_doubtful(self) -> NeedleResult:
+        """The result with readings that alone are too unsure to be given, at their own sigma.
+
+        Many of them together can still tell that stone is missing.
+        """
+        more = ~self.readings.seen & (self.readings.reason == int(NotSeen.AMBIGUOUS))
+        more &= (self.risk_alone < DOUBTFUL_RISK) & (self.alone.sigma_mm < DOUBTFUL_SIGMA_MM)
+        variance = self.readings.variance_mm2.copy()
+        variance[more, 0] = self.alone.sigma_mm[more] ** 2
+        depth = np.where(more, self.alone.depth_mm, self.depth_mm)
+        readings = replace(
+            self.readings,
+            seen=self.readings.seen | more,
+            stone_left_mm=np.where(more, depth, self.readings.stone_left_mm),
+            variance_mm2=variance,
+        )
+        return replace(self, readings=readings, depth_mm=depth)
 
     @property
     def places(self) -> Array:
@@ -178,7 +203,7 @@ def measure_needles(
     verdict = judge(surface, search, fine, stone, soundings, settings.figure_mm)
     sounded = among or soundings.own.rows(np.flatnonzero(fine.ok))
     ground = Ground(scene, stone, maps, sounded)
-    result = _result(search, fine, verdict, soundings.marks.risk, ground, settings)
+    result = _result(search, fine, verdict, soundings, ground, settings)
     tell(1.0)
     return result
 
@@ -196,11 +221,11 @@ def _nothing(scene: Scene, points: Array, needles: Array, settings: NeedleSettin
     )
     sounded = Sounded(points[:0], needles[:0], np.zeros(0), np.zeros(0))
     ground = Ground(scene, stone, scene.model_maps, sounded)
-    return _result(search, fine, verdict, np.ones(n), ground, settings)
+    return _result(search, fine, verdict, no_soundings(points, needles), ground, settings)
 
 
 def _result(
-    search: Search, fine: Fine, verdict: Verdict, risk_alone: Array, ground: Ground,
+    search: Search, fine: Fine, verdict: Verdict, soundings: Soundings, ground: Ground,
     settings: NeedleSettings,
 ) -> NeedleResult:  # fmt: skip
     scene, n = ground.scene, len(search.points)
@@ -223,6 +248,6 @@ def _result(
         closest, variance, looking, reason.astype(np.int64),
     )  # fmt: skip
     return NeedleResult(
-        readings, depth, sigma, fine.normal, fine.corr, fine.views, fine.features, risk_alone,
-        ground,
+        readings, depth, sigma, fine.normal, fine.corr, fine.views, fine.features,
+        soundings.own, soundings.marks.risk, ground,
     )  # fmt: skip

@@ -18,6 +18,7 @@ from tracker.comparison.needle_level import UNREAD_MM, Level, Sounded, look_leve
 from tracker.comparison.needle_marks import Marks
 from tracker.comparison.needle_search import Scene, Search
 from tracker.comparison.needle_settle import Stone
+from tracker.maths.camera import Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,13 @@ class Soundings:
     level: Level
 
 
+def no_soundings(points: Array, needles: Array) -> Soundings:
+    """Soundings of places at which nothing was read."""
+    n = len(points)
+    own = Sounded(points, needles, np.zeros(n), np.full(n, UNREAD_MM))
+    return Soundings(own, Marks.none(n), no_level(own))
+
+
 def sound(
     scene: Scene, search: Search, fine: Fine, stone: Stone, maps: DepthMaps,
     among: Sounded | None = None, weigh: bool = True,
@@ -51,8 +59,8 @@ def sound(
     weigh : whether there is level stone at all
     """
     n = len(search.points)
-    marks = Marks.none(n)
-    own = Sounded(search.points, search.needles, np.zeros(n), np.full(n, UNREAD_MM))
+    nothing = no_soundings(search.points, search.needles)
+    own, marks = nothing.own, nothing.marks
 
     def take(rows: NDArray[np.int64]) -> None:
         read = Marks.of(scene.model, search, fine, stone, rows, scene.threads)

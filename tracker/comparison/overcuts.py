@@ -25,6 +25,7 @@ from tracker.maths.camera import Array
 from tracker.surface import Samples
 
 Rows = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 ONE_SIDED_95 = 1.644854
 KERNEL_SHARE = 0.6
@@ -32,6 +33,8 @@ KERNEL_SHARE = 0.6
 LEAST_KERNEL_MM = 1.0
 KERNEL_REACH = 2.5
 """Kernel's radius in its standard deviations."""
+EVEN_SIGMA_MM = 0.15
+"""Samples known better than this weigh hardly more than one another."""
 NEIGHBOUR_CORRELATION = 0.5
 """Neighbouring samples are measured on overlapping patches of the photographs."""
 FEWEST_SAMPLES = 4
@@ -41,7 +44,7 @@ SHARE_THAT_AGREES = 0.6
 SHARE_SEEN = 0.6
 """Of the samples within the kernel's reach, the part that has to be seen."""
 FLOOR_SEEN = 0.7
-"""Where less of them is seen, the floor may lie deeper in between: the depth is a lower bound."""
+"""Where fewer of them are given, the floor may lie deeper in between: the depth is a bound."""
 STANDS_OUT = 3.0
 """A sample farther from its neighbourhood's median than this many sigma does not count."""
 MAD_TO_SIGMA = 1.482602
@@ -61,7 +64,7 @@ class OvercutSpot:
     depth_mm : float
         Below the model there, positive.
     at_least : bool
-        The floor of the spot is not seen: it is at least this deep.
+        The floor of the spot is not seen well: it is at least this deep, at 95 % one-sided.
     u95_mm : float
         Of the depth.
     area_mm2 : float
@@ -95,7 +98,8 @@ class Smoothed:
     `value_mm` is NaN where no neighbour is seen, `sigma_mm` is its standard uncertainty,
     `agreeing` and `agreeing_share` count the neighbours below the band that do not stand out,
     `neighbours` and `seen_share` those that are seen, and `at_least` tells whether one of the
-    agreeing ones is a bound.
+    agreeing ones is a bound. `given_share` is the part of `seen_share` that is known well enough
+    alone.
     """
 
     value_mm: Array
@@ -103,8 +107,9 @@ class Smoothed:
     agreeing: Rows
     agreeing_share: Array
     seen_share: Array
+    given_share: Array
     neighbours: Rows
-    at_least: NDArray[np.bool_]
+    at_least: Flags
 
 
 def spacing_of(samples: Samples) -> float:
@@ -117,8 +122,12 @@ def find_overcuts(
     readings: Readings,
     *,
     overcut_below_mm: float,
+    given: Flags | None = None,
 ) -> tuple[OvercutSpot, ...]:
     """Spots where the stone is surely below the model, deepest first.
+
+    Readings that are too unsure to be given alone may take part, each by its variance: together
+    they can tell that stone is missing, but hardly how deep the floor lies in between.
 
     Parameters
     ----------
@@ -128,6 +137,8 @@ def find_overcuts(
         At the samples.
     overcut_below_mm : float
         Lower limit of the finished band (negative).
+    given : (n,) bool
+        Readings that are given alone; all that are seen unless told otherwise.
 
     Returns
     -------
@@ -142,7 +153,7 @@ def find_overcuts(
     tree = cKDTree(samples.points)
     near = tree.query_ball_point(samples.points[interesting], LINK * spacing)
     asked = np.unique(np.concatenate([np.asarray(rows, dtype=np.int64) for rows in near]))
-    smooth = smooth_readings(samples, readings, asked, overcut_below_mm)
+    smooth = smooth_readings(samples, readings, asked, overcut_below_mm, given)
     low = asked[smooth.value_mm < overcut_below_mm]
     at = np.searchsorted(asked, low)
     label = _linked(samples, low, LINK * spacing)
@@ -159,12 +170,14 @@ def find_overcuts(
         seeds = inside[seed[inside]]
         deepest = seeds[np.argmin(smooth.value_mm[at[seeds]])]
         row = at[deepest]
+        bound = bool(smooth.at_least[row] or smooth.given_share[row] < FLOOR_SEEN)
+        depth = -smooth.value_mm[row] - bound * ONE_SIDED_95 * smooth.sigma_mm[row]
         spots.append(
             OvercutSpot(
                 identity=0,
                 place=samples.points[low[deepest]],
-                depth_mm=float(-smooth.value_mm[row]),
-                at_least=bool(smooth.at_least[row] or smooth.seen_share[row] < FLOOR_SEEN),
+                depth_mm=float(depth),
+                at_least=bound,
                 u95_mm=float(COVERAGE_FACTOR * smooth.sigma_mm[row]),
                 area_mm2=area,
                 samples=len(inside),
@@ -179,8 +192,9 @@ def _numbered(spots: list[OvercutSpot]) -> tuple[OvercutSpot, ...]:
 
 
 def smooth_readings(
-    samples: Samples, readings: Readings, rows: Rows, overcut_below_mm: float
-) -> Smoothed:
+    samples: Samples, readings: Readings, rows: Rows, overcut_below_mm: float,
+    given: Flags | None = None,
+) -> Smoothed:  # fmt: skip
     """Average stone left round the given samples, with the uncertainty of the average.
 
     Samples that stand out of their neighbourhood are left out of the average. The surface part
@@ -194,18 +208,19 @@ def smooth_readings(
         return np.bincount(middle, weights=values, minlength=len(rows)).astype(np.float64)
 
     offered = total(np.ones(len(other)))
+    sure = total((readings.seen if given is None else given)[other].astype(np.float64))
     known = readings.seen[other]
     middle, other, offset = middle[known], other[known], offset[known]
     value = readings.stone_left_mm[other]
-    weight = np.exp(-0.5 * (offset / spread) ** 2)
     variance = readings.variance_mm2[other]
+    sigma = np.sqrt(variance[:, SURFACE])
+    weight = np.exp(-0.5 * (offset / spread) ** 2) / (sigma**2 + EVEN_SIGMA_MM**2)
     apart = np.abs(value - _weighted_median(value, weight, middle, len(rows))[middle])
     scatter = MAD_TO_SIGMA * _weighted_median(apart, weight, middle, len(rows))[middle]
     fits = apart <= STANDS_OUT * np.maximum(scatter, np.sqrt(variance.sum(axis=1)))
     below = value < overcut_below_mm
     neighbours = total(np.ones(len(other)))
     weight = weight * fits
-    sigma = np.sqrt(variance[:, SURFACE])
     shared = np.sqrt(variance[:, NETWORK] + variance[:, FRAME] + variance[:, MODEL])
     whole = np.maximum(total(weight), 1e-12)
     alone = total((weight * sigma) ** 2)
@@ -216,6 +231,7 @@ def smooth_readings(
         agreeing=total((below & fits).astype(np.float64)).astype(np.int64),
         agreeing_share=total((below & fits).astype(np.float64)) / np.maximum(neighbours, 1.0),
         seen_share=neighbours / np.maximum(offered, 1.0),
+        given_share=sure / np.maximum(offered, 1.0),
         neighbours=neighbours.astype(np.int64),
         at_least=total((readings.at_least[other] & below & fits).astype(np.float64)) > 0,
     )

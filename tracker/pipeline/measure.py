@@ -213,9 +213,11 @@ def _compare(
     states = judge(readings.at_points, task.bands)
     states = replace(states, sure=states.sure & ~readings.doubted)
     limit = task.bands.overcut_below_mm
-    spots = find_overcuts(samples, over_surface, overcut_below_mm=limit)
+    spots = find_overcuts(
+        samples, readings.together, overcut_below_mm=limit, given=over_surface.seen
+    )
     spots = name_spots(spots, task.names, task.points)
-    spots = compare_spots(spots, task.before, samples, over_surface, overcut_below_mm=limit)
+    spots = compare_spots(spots, task.before, samples, readings.together, overcut_below_mm=limit)
     volume = volume_left(
         task.surface,
         samples,

@@ -97,6 +97,8 @@ class DayReadings:
     samples : Samples
         Of the surface, finer where it is low.
     over_surface, at_points : Readings
+    together : Readings
+        `over_surface` with what is too unsure to be given alone; for spots of many samples.
     doubted : (n points,) bool
         The cloud says otherwise at a named point.
     compared, disagreeing : int
@@ -106,6 +108,7 @@ class DayReadings:
     samples: Samples
     over_surface: Readings
     at_points: Readings
+    together: Readings
     doubted: NDArray[np.bool_]
     compared: int
     disagreeing: int
@@ -145,17 +148,21 @@ def read_needles(
     share(0.92)
     budget = _Budget(work, coarse)
     over_surface = join_readings(finer, budget.complete(coarse), budget.complete(fine))
+    together = join_readings(
+        finer, budget.complete(coarse.with_doubtful()), budget.complete(fine.with_doubtful())
+    )
     at_points = budget.complete(at)
     trusted = (at.risk_alone < MOST_RISK_POINT) & (at.sigma_mm < MOST_SIGMA_POINT_MM)
     trusted &= borne_out(at_points, coarse.readings)
     at_points = at_points.unseen(np.flatnonzero(at_points.seen & ~trusted), NotSeen.AMBIGUOUS)
     joined = join_samples(finer, samples)
-    return _cross_checked(work, joined, over_surface, at_points)
+    return _cross_checked(work, joined, over_surface, at_points, together)
 
 
 def _cross_checked(
-    work: NeedleWork, samples: Samples, over_surface: Readings, at_points: Readings
-) -> DayReadings:
+    work: NeedleWork, samples: Samples, over_surface: Readings, at_points: Readings,
+    together: Readings,
+) -> DayReadings:  # fmt: skip
     """The needle's readings held against the cloud's."""
     step = max(1, len(samples.points) // CROSS_CHECKS)
     some = over_surface.rows(np.arange(0, len(samples.points), step))
@@ -165,6 +172,7 @@ def _cross_checked(
         samples=samples,
         over_surface=over_surface,
         at_points=at_points,
+        together=together,
         doubted=point_check.disagrees,
         compared=int(surface_check.compared.sum()),
         disagreeing=int(surface_check.disagrees.sum()),
