@@ -18,7 +18,7 @@ def print_overcuts(spots: Sequence[OvercutSpot], words: Mapping[str, str] | None
         [
             str(spot.identity),
             shown_mm(spot.depth_mm, spot.at_least),
-            shown_mm(spot.u95_mm),
+            shown_mm(None if spot.at_least else spot.u95_mm),
             f"{spot.area_mm2:.0f}",
             spot.nearest_point,
             words.get(spot.trend, spot.trend),

@@ -23,6 +23,7 @@ from tracker.comparison.needle import (
     NeedleSettings,
     measure_needles,
 )
+from tracker.comparison.needle_figures import MOST_PHOTOGRAPHS
 from tracker.comparison.readings import NotSeen, Readings
 from tracker.comparison.uncertainty import (
     model_variance_mm2,
@@ -42,7 +43,10 @@ CROSS_CHECKS = 2000
 INWARD_MM = 12.0
 MOST_RISK_POINT = 0.01
 MOST_SIGMA_POINT_MM = 0.2
-"""A named point is struck at: its own reading must be better than one of many on the map."""
+AGREEING_POINT = 0.4
+MOST_LOOKING = 2 * MOST_PHOTOGRAPHS
+"""A named point is struck at: its own reading must be better than one of many on the map. Of the
+photographs that look, up to so many, this share must agree: in a pit most see its rim."""
 Rows = NDArray[np.int64]
 
 
@@ -153,6 +157,7 @@ def read_needles(
     )
     at_points = budget.complete(at)
     trusted = (at.risk_alone < MOST_RISK_POINT) & (at.sigma_mm < MOST_SIGMA_POINT_MM)
+    trusted &= at.agreed >= AGREEING_POINT * np.minimum(at.readings.photos, MOST_LOOKING)
     trusted &= borne_out(at_points, coarse.readings)
     at_points = at_points.unseen(np.flatnonzero(at_points.seen & ~trusted), NotSeen.AMBIGUOUS)
     joined = join_samples(finer, samples)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from tracker.comparison.forecast import FEWEST_STAGES
+from tracker.comparison.overcuts import OvercutSpot
 from tracker.comparison.sides import Side
 from tracker.comparison.states import State
 from tracker.comparison.tools import Tool
@@ -123,13 +124,20 @@ def spot_rows(progress: Progress, words: Words) -> list[tuple[str, str, str, str
     return [
         (
             str(spot.identity),
-            ("≥ " if spot.at_least else "") + f"{words.uncertain(spot.depth_mm, spot.u95_mm)} mm",
+            _spot_depth(spot, words),
             spot.nearest_point,
             trends.get(spot.trend, spot.trend),
         )
         for spot in progress.spots
         if spot.trend != GONE
     ]
+
+
+def _spot_depth(spot: OvercutSpot, words: Words) -> str:
+    """A bound stands alone: its uncertainty is taken off already."""
+    if spot.at_least:
+        return f"≥ {words.number(spot.depth_mm, 1)} mm"
+    return f"{words.uncertain(spot.depth_mm, spot.u95_mm)} mm"
 
 
 def volume_words(amount: Weighed, words: Words) -> str:

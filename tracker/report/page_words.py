@@ -93,9 +93,11 @@ def next_steps(
 
 def spot_in_words(spot: OvercutSpot) -> str:
     """Depth, size and place of an over-cut spot."""
-    bound = "at least " if spot.at_least else ""
+    depth = f"{spot.depth_mm:.1f} ± {spot.u95_mm:.1f}"
+    if spot.at_least:
+        depth = f"at least {spot.depth_mm:.1f}"
     near = f", near {spot.nearest_point}" if spot.nearest_point else ""
-    return f"{bound}{spot.depth_mm:.1f} ± {spot.u95_mm:.1f} mm deep, {spot.area_mm2:.0f} mm²{near}"
+    return f"{depth} mm deep, {spot.area_mm2:.0f} mm²{near}"
 
 
 def _spots(spots: Sequence[OvercutSpot]) -> list[str]:
