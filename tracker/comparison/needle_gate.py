@@ -36,6 +36,8 @@ Flags = NDArray[np.bool_]
 
 MOST_U95_MM = 0.56
 """A figure less sure than this is none."""
+RELIEF_MM = 0.04
+"""Relief that a free patch averages away, as a standard deviation; the marks do not show it."""
 MOST_RISK_ALONE = 0.15
 """Nor is the depth of level stone given where the own reading is as doubtful as this."""
 
@@ -75,7 +77,7 @@ def judge(
     """
     n = len(search.points)
     reason = np.full(n, int(NotSeen.NO_AGREEMENT), dtype=np.int64)
-    depth, sigma = fine.depth.copy(), soundings.own.sigma_mm.copy()
+    depth, sigma = fine.depth.copy(), np.hypot(soundings.own.sigma_mm, RELIEF_MM)
     if fine.ok.any() and stone.ok.any():
         sure = fine.ok & (soundings.marks.risk < MOST_RISK)
         together = np.flatnonzero(fine.ok & soundings.level.holds)

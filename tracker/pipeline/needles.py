@@ -42,7 +42,7 @@ CROSS_CHECKS = 2000
 """Places of the surface at which needle and cloud are held against each other."""
 INWARD_MM = 12.0
 MOST_RISK_POINT = 0.01
-MOST_SIGMA_POINT_MM = 0.2
+MOST_SIGMA_POINT_MM = 0.21
 AGREEING_POINT = 0.4
 MOST_LOOKING = 2 * MOST_PHOTOGRAPHS
 """A named point is struck at: its own reading must be better than one of many on the map. Of the
