@@ -70,7 +70,7 @@ def _score(stage: str, measured: Measured) -> Scored:
         **scoring.places(part, true, photos, "samples"),
         **scoring.sample_states(measured, part, true),
         **scoring.cloud_readings(measured, part, true),
-        **scoring.overcuts(measured, truth, mesh, deep=1.5, wide=10.0),
+        **scoring.overcuts(measured, truth, mesh, deep=0.8, wide=8.0),
     }
     return Scored(measured, figures, points["stone_left_mm"], points["photos"])
 
@@ -206,4 +206,4 @@ class TestStage:
     def test_points_measured_do_not_fall_back(self, scored: dict[str, Scored], stage: str) -> None:
         """Half of the points that three photographs see; of samples the aim is 70 to 90 %."""
         assert scored[stage].figures["points measured 3+ %"] >= 50.0
-        assert scored[stage].figures["samples measured 3+ %"] >= 44.0
+        assert scored[stage].figures["samples measured 3+ %"] >= 48.0

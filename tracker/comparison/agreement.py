@@ -13,7 +13,7 @@ from tracker.comparison.uncertainty import COVERAGE_FACTOR, NETWORK, SURFACE
 from tracker.maths.camera import Array
 
 AROUND_MM = 4.0
-BORNE_OUT = 0.3
+BORNE_OUT = 0.25
 """Of the places within AROUND_MM, how many must have a figure for a point to have one."""
 LEAST_FACING = 0.7
 
