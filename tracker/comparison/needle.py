@@ -104,10 +104,8 @@ class NeedleResult:
         Each reading alone, without those round about, given or not.
     risk_alone : (n,) array
         Chance that it is grossly off.
-    stone : Stone
-        Dense stone found round the places, from which other places may begin.
-    sounded : Sounded
-        Readings of the places taken alone, with which those of other places are weighed.
+    ground : Ground
+        From which other places may begin.
     """
 
     readings: Readings

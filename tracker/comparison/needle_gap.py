@@ -55,22 +55,19 @@ class _Lower:
     ----------
     reach_mm : float
     lower_mm : float
-        Stone lower than the reading by this counts,
-    part : float
-        and stone lower than this part of the reading, each on its own.
-    share, part_share : float
-        Of the readings in reach, how many may be so.
+        Stone lower than the reading by this counts.
+    share, half_share : float
+        Of the stone in reach, how much may be so, and how much less than half as deep.
     """
 
     reach_mm: float
     lower_mm: float
-    part: float
     share: float
-    part_share: float
+    half_share: float
 
 
-RIM = (_Lower(6.0, 5.0, 0.5, 0.12, 0.1), _Lower(4.0, 3.0, 0.5, 0.15, 0.15))
-FAR = (_Lower(REACH_MM, 5.0, 0.5, 0.2, 0.08),)
+RIM = (_Lower(6.0, 5.0, 0.12, 0.1), _Lower(4.0, 3.0, 0.15, 0.15))
+FAR = (_Lower(REACH_MM, 5.0, 0.2, 0.08),)
 
 
 def may_hide_gap(
@@ -88,17 +85,16 @@ def may_hide_gap(
     stone : dense stone round about
     figure_mm : readings above this are lower bounds
     """
-    hidden = np.zeros(len(points), dtype=bool)
+    asked = (depth > DEEP_MM) | meets_again
+    if not asked.any():
+        return asked
     rooted = stone.ok & rooted_stone(stone)
-    asked = np.flatnonzero((depth > DEEP_MM) | meets_again)
-    if not len(asked):
-        return hidden
     if not rooted.any():
-        hidden[asked] = True
-        return hidden
+        return asked
+    hidden = np.zeros(len(points), dtype=bool)
     round_about = _RoundAbout.of(stone, rooted)
     far = depth > figure_mm
-    near = np.flatnonzero(((depth > DEEP_MM) | meets_again) & ~far)
+    near = np.flatnonzero(asked & ~far)
     hidden[near] = ~_filled(
         model, points[near], needles[near], depth[near], meets_again[near], round_about
     )
@@ -133,7 +129,7 @@ class _RoundAbout:
     def low_heights(self, model: Surface, points: Array) -> Array:
         """Height above the model at which the stone near some places stands, (n,), mm."""
         near = self.tree.query_ball_point(points, REACH_MM)
-        asked = np.unique(np.concatenate([np.zeros(0, dtype=np.int64), *near]).astype(np.int64))
+        asked = np.unique(np.concatenate([[], *near])).astype(np.int64)
         height = np.zeros(len(self.depth))
         if len(asked):
             height[asked] = np.abs(model.signed_distance_mm(self.places[asked]))
@@ -180,7 +176,7 @@ def _much_is_lower(
     for k, near in enumerate(round_about.tree.query_ball_point(points, limit.reach_mm)):
         if np.size(near) >= FEWEST_NEAR:
             lower = np.mean(depths[near] < depth[k] - limit.lower_mm) > limit.share
-            much[k] = lower or np.mean(depths[near] < limit.part * depth[k]) > limit.part_share
+            much[k] = lower or np.mean(depths[near] < 0.5 * depth[k]) > limit.half_share
     return much
 
 

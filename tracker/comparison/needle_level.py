@@ -113,8 +113,8 @@ def look_level(own: Sounded, among: Sounded, threads: int = 2) -> Level:
     among : readings round about; one at the very place is not counted twice
     """
     n = len(own.points)
-    nothing = np.stack([own.depth_mm, own.sigma_mm, np.ones(n), np.full(n, -np.inf)], axis=1)
-    level, rough = nothing, np.zeros((n, 4))
+    level = np.stack([own.depth_mm, own.sigma_mm, np.ones(n), np.full(n, -np.inf)], axis=1)
+    rough = np.zeros((n, 4))
     count = np.ones(n, dtype=np.int64)
     tree = cKDTree(among.points) if len(among.points) else None
 

@@ -59,8 +59,8 @@ def sound(
     weigh : whether there is level stone at all
     """
     n = len(search.points)
-    nothing = no_soundings(search.points, search.needles)
-    own, marks = nothing.own, nothing.marks
+    alone = no_soundings(search.points, search.needles)
+    own, marks = alone.own, alone.marks
 
     def take(rows: NDArray[np.int64]) -> None:
         read = Marks.of(scene.model, search, fine, stone, rows, scene.threads)
@@ -72,7 +72,7 @@ def sound(
 
     take(np.flatnonzero(fine.ok))
     if not weigh:
-        return Soundings(own, marks, no_level(own))
+        return alone
     doubtful = np.flatnonzero(~(fine.ok & search.shaped))
     level = level_of(doubtful)
     ask = level.holds
