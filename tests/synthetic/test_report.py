@@ -37,6 +37,7 @@ from tracker.report.overlays import (
     point_marks,
     target_cards,
 )
+from tracker.report.page_words import spot_in_words
 from tracker.report.views import ABOVE, BACK, FRONT, LEFT, RIGHT, draw_view, in_sight
 from tracker.surface import Surface
 
@@ -423,3 +424,10 @@ def test_noise_over_the_limit_is_not_painted_as_overcut() -> None:
     shown = shown_mm(value, u95, BANDS)
     assert shown[:4].tolist() == [-0.5, -0.6, -1.5, 3.0]
     assert np.isnan(shown[4])
+
+
+def test_a_spot_in_words() -> None:
+    spot = OvercutSpot(7, np.zeros(3), 2.04, False, 0.21, 200.0, "nose", "growing")
+    assert spot_in_words(spot) == "2.0 ± 0.2 mm deep, 200 mm², near nose"
+    bound = replace(spot, at_least=True, nearest_point="")
+    assert spot_in_words(bound) == "at least 2.0 mm deep, 200 mm²"

@@ -103,13 +103,14 @@ def test_what_is_written(tmp_path: Path) -> None:
     text = pages[0]
     for said in (
         "Tomorrow", "Owl finial", "monday", "2 March 2026", "Over-cut spot 7 near east",
-        "≤ −2.0 ± 0.3 mm", "7.5 ± 0.2 mm", "heavy tools allowed", "light tools only",
+        "≤ −2.0 mm", "7.5 ± 0.2 mm", "heavy tools allowed", "light tools only",
         "no tool: leave it", "it has grown since the stage before", "May be too deep already",
         "no photograph shows it", "fitted respirator", "Goggles", "1 point finished",
         "Not seen: take these with the needle before you strike", "top",
         "Light tools only below 2.0 mm; heavy chisels away below 6.0 mm",
     ):  # fmt: skip
         assert said in text.replace("\n", " "), said
+    assert "−2.0 ± " not in text, "a spot's bound has its uncertainty taken off already"
     assert [float(v) for v in pdf.pages[0].mediabox[2:]] == pytest.approx([595.28, 841.89], abs=0.1)
 
 

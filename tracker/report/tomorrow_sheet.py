@@ -197,6 +197,9 @@ def _name(task: Task, words: Words) -> str:
 
 def _figure(task: Task, words: Words) -> str:
     bound = ("≥ " if task.stone_left_mm >= 0.0 else "≤ ") if task.at_least else ""
+    if task.at_least and task.spot is not None:
+        # a spot's bound stands alone: its uncertainty is taken off already
+        return f"{bound}{words.number(task.stone_left_mm, 1)} mm"
     return f"{bound}{words.uncertain(task.stone_left_mm, task.u95_mm)} mm"
 
 
